@@ -1,0 +1,168 @@
+package plant
+
+import (
+	"fmt"
+	"time"
+)
+
+// Quantity says what a register counts and in which whole units its values are.
+type Quantity uint8
+
+// The quantities of registers. The numbers are stored.
+const (
+	QuantityEnergy      Quantity = 1 // milliwatt-hours
+	QuantityTime        Quantity = 2 // milliseconds
+	QuantityCount       Quantity = 3 // starts
+	QuantityArea        Quantity = 4 // square centimetres (1 m² = 10 000)
+	QuantityLength      Quantity = 5 // millimetres
+	QuantityImpressions Quantity = 6 // impressions (sheets or repeats)
+)
+
+var quantityNames = [...]string{"", "energy", "time", "count", "area", "length", "impressions"}
+
+// String gives the quantity's word.
+func (q Quantity) String() string {
+	if int(q) < len(quantityNames) {
+		return quantityNames[q]
+	}
+	return fmt.Sprintf("quantity(%d)", uint8(q))
+}
+
+// ParseQuantity reads a quantity's word.
+func ParseQuantity(word string) (Quantity, error) {
+	for i, n := range quantityNames {
+		if n == word && i > 0 {
+			return Quantity(i), nil
+		}
+	}
+	return 0, fmt.Errorf("quantity %q: expected energy, time, count, area, length or impressions", word)
+}
+
+// PerDisplay is how many of the register's units make one display unit:
+// kilowatt-hour, hour, start, square metre, metre, impression.
+func (q Quantity) PerDisplay() float64 {
+	switch q {
+	case QuantityEnergy:
+		return 1_000_000
+	case QuantityTime:
+		return 3_600_000
+	case QuantityArea:
+		return 10_000
+	case QuantityLength:
+		return 1000
+	default:
+		return 1
+	}
+}
+
+// DisplayUnit is the unit symbol that goes with PerDisplay.
+func (q Quantity) DisplayUnit() string {
+	switch q {
+	case QuantityEnergy:
+		return "kWh"
+	case QuantityTime:
+		return "h"
+	case QuantityArea:
+		return "m²"
+	case QuantityLength:
+		return "m"
+	default:
+		return ""
+	}
+}
+
+// Register is one cumulative register: of a meter (energy), a station (lit
+// time, starts, time in state) or a press (area, length, impressions).
+type Register struct {
+	ID       RegisterID
+	Quantity Quantity
+	// Station is the station whose states split the amounts of this register;
+	// empty for a register that no single station owns.
+	Station StationID
+	Press   PressID // empty when it belongs to the whole site
+	Rules   Rules
+	// Curve says where the values come from.
+	Curve CurveSource
+}
+
+// CurveSource says which facts a register's curve is made of.
+type CurveSource uint8
+
+// The sources of a curve.
+const (
+	FromReadings CurveSource = iota // table of readings
+	FromEvents                      // counters in station events where offered, else the timeline
+	FromTimeline                    // the timeline alone
+)
+
+// Rules are the limits by which two successive values of a register are
+// judged. All amounts are in the register's units.
+type Rules struct {
+	// Modulus is the value at which the register starts again from zero; 0 when
+	// it never does.
+	Modulus int64
+	// MaxPerHour is the most that can truly accrue in an hour: rated power for
+	// energy, 3.6e6 ms for time.
+	MaxPerHour int64
+	// Slack is added to what the limit allows: the register's resolution.
+	Slack int64
+	// Backstep is the largest fall that is taken for noise and ignored.
+	Backstep int64
+	// MaxGap is the longest distance of two readings that still counts as
+	// measured; beyond it amounts are interpolated.
+	MaxGap time.Duration
+}
+
+// Span is a half-open stretch of time [From, To) in one state.
+type Span struct {
+	From, To   time.Time // UTC, whole milliseconds
+	State      State
+	Technology Technology
+	Quality    Quality
+}
+
+// Entry is an amount of one register within one interval, state, technology and
+// fitted lamp. Entries of one register add up to the difference of its curve.
+type Entry struct {
+	Register   RegisterID
+	Start      time.Time // start of the interval, UTC
+	State      State
+	Technology Technology
+	Lamp       LampSerial // lamp fitted in the station, empty when none or not applicable
+	Amount     int64      // units of the register's quantity
+	Quality    Quality
+}
+
+// StepKind says what happened between two successive values of a register.
+type StepKind uint8
+
+// The kinds of step. The numbers are stored.
+const (
+	StepNormal      StepKind = 0
+	StepRollover    StepKind = 1 // passed its modulus and went on from zero
+	StepReset       StepKind = 2 // fell to a small value; energy before the fall is not known
+	StepBackstep    StepKind = 3 // fell by noise; the value is ignored
+	StepImplausible StepKind = 4 // more than can be true; the value is held out of the curve
+	StepAmbiguous   StepKind = 5 // gap so long that rollovers cannot be counted
+	StepExchange    StepKind = 6 // declared by a person
+)
+
+var stepNames = [...]string{"normal", "rollover", "reset", "backstep", "implausible", "ambiguous", "exchange"}
+
+// String gives the kind's word.
+func (k StepKind) String() string {
+	if int(k) < len(stepNames) {
+		return stepNames[k]
+	}
+	return fmt.Sprintf("step(%d)", uint8(k))
+}
+
+// RegisterEvent is a step of a register that is not normal. Events are derived
+// from facts, like entries.
+type RegisterEvent struct {
+	Register RegisterID
+	At       time.Time // instant of the value that made the event
+	Kind     StepKind
+	Before   int64 // value before, in units of the register
+	After    int64 // value that made the event
+}

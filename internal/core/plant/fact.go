@@ -1,0 +1,136 @@
+package plant
+
+import "time"
+
+// Reading is one value of a cumulative register, as read.
+type Reading struct {
+	Register RegisterID
+	// At is the middle of request and answer, UTC, whole microseconds.
+	At time.Time
+	// Value is the register in the units of its Quantity: milliwatt-hours for
+	// energy, milliseconds for time, whole counts otherwise (see Quantity).
+	Value int64
+	// Modulus is the value at which the register starts again from zero, where
+	// the meter itself states it with the reading (a scale register); 0 means
+	// as configured.
+	Modulus int64
+}
+
+// StationEvent is one status message of a curing station.
+type StationEvent struct {
+	Station StationID
+	// At is the instant the state holds from, UTC, whole milliseconds. It is
+	// the station's own clock unless ClockDistrusted.
+	At time.Time
+	// Arrived is when the message came in, UTC.
+	Arrived time.Time
+	State   State
+	// Technology is the light source in use when the message says so, else
+	// TechnologyNone: then the configuration decides.
+	Technology Technology
+	// Boot and Sequence identify the message at its origin. Boot is empty when
+	// the station offers none; then Sequence is the instant in Unix
+	// milliseconds, so that a repeated message is still the same event.
+	Boot     string
+	Sequence int64
+	// LitMillis and Starts are the station's cumulative counters; negative
+	// means not offered.
+	LitMillis int64
+	Starts    int64
+	// ClockDistrusted marks that the device clock was off by more than the
+	// limit and At is the arrival time instead.
+	ClockDistrusted bool
+	// LastWill marks that the broker published this on the station's behalf;
+	// State is then StateUnknown.
+	LastWill bool
+}
+
+// Signal is one value of a process quantity: power, speed, temperature,
+// irradiance, pressure difference, level.
+type Signal struct {
+	// Subject is the meter, station or press that the value belongs to.
+	Subject string
+	// Name is the quantity with its unit, for example "power_watts" or
+	// "housing_celsius".
+	Name  string
+	At    time.Time // UTC, whole milliseconds
+	Value float64   // finite
+}
+
+// Refusal is something that was received and not taken as a fact. It is kept,
+// bounded in number, so that a person can see what came in and why it was
+// refused.
+type Refusal struct {
+	At      time.Time
+	Source  string // the topic or meter
+	Reason  string // what was expected and the remedy
+	Payload []byte // at most MaxRefusalPayload bytes
+}
+
+// MaxRefusalPayload bounds the payload that is kept of a refused message.
+const MaxRefusalPayload = 4096
+
+// Facts is a batch of facts that travel together. The order inside each slice
+// is the order of arrival.
+type Facts struct {
+	Readings []Reading
+	Events   []StationEvent
+	Signals  []Signal
+	Refusals []Refusal
+}
+
+// Len counts the facts in the batch.
+func (f *Facts) Len() int {
+	return len(f.Readings) + len(f.Events) + len(f.Signals) + len(f.Refusals)
+}
+
+// Add appends another batch.
+func (f *Facts) Add(g Facts) {
+	f.Readings = append(f.Readings, g.Readings...)
+	f.Events = append(f.Events, g.Events...)
+	f.Signals = append(f.Signals, g.Signals...)
+	f.Refusals = append(f.Refusals, g.Refusals...)
+}
+
+// Exchange is a person's declaration that a register was exchanged (a new meter
+// was mounted). The curve takes the old register to Final and goes on from
+// First at the instant At.
+type Exchange struct {
+	Register RegisterID
+	At       time.Time
+	Final    int64 // last value of the old register, in the units of the register
+	First    int64 // first value of the new one
+	By       string
+	Note     string
+}
+
+// Lamp is one lamp or LED module, known by its serial. Its life stays with it
+// when it moves.
+type Lamp struct {
+	Serial LampSerial
+	Kind   string // name of a LampKind
+}
+
+// Fitting is the time that a lamp spends in a station.
+type Fitting struct {
+	Lamp    LampSerial
+	Station StationID
+	From    time.Time
+	To      time.Time // zero while fitted
+	Reason  string    // why removed; empty while fitted
+	By      string
+}
+
+// RemovalReasons are the words accepted for Fitting.Reason.
+func RemovalReasons() []string {
+	return []string{"failed", "preventive", "output", "moved", "breakage", "conversion"}
+}
+
+// Done is a person's record that a task was carried out.
+type Done struct {
+	Rule    RuleID
+	Subject string // station, press or lamp position the rule applies to
+	At      time.Time
+	By      string
+	Note    string
+}

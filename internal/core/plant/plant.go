@@ -1,0 +1,214 @@
+package plant
+
+import (
+	"time"
+
+	"curetally/internal/core/unit"
+)
+
+// Plant is a whole site as configured and checked: the only description of the
+// plant that the program works with. It is immutable after loading.
+type Plant struct {
+	Name     string
+	TimeZone *time.Location
+	// Interval is the length of an entry: 5, 10, 15, 30 or 60 minutes, aligned
+	// to UTC.
+	Interval time.Duration
+	// ClockLimit is how far a device clock may be off before arrival time wins.
+	ClockLimit time.Duration
+	// WorkDays says on which weekdays the plant works, Sunday first.
+	WorkDays  [7]bool
+	Holidays  []time.Time // local midnights
+	Presses   []Press
+	Buses     []Bus
+	Topics    []Topic
+	LampKinds []LampKind
+	Rules     []TaskRule
+	Projects  []Project
+	// Registers are all registers that the plant has, in a fixed order. They
+	// follow from meters, stations and presses.
+	Registers []Register
+}
+
+// Press is one printing press.
+type Press struct {
+	ID       PressID
+	Title    string
+	Stations []Station // in the order of the web
+}
+
+// Station is one curing station.
+type Station struct {
+	ID    StationID
+	Press PressID
+	Title string
+	// Technology by date, oldest first: what is mounted when messages do not
+	// say. The first has a zero From.
+	Technology []TechnologyFrom
+	// Silence is how long the station may say nothing before its state is
+	// unknown.
+	Silence time.Duration
+	// Uncounted marks a station that offers no cumulative counters.
+	Uncounted bool
+	// LampKind is the kind that is taken for a lamp fitted without one.
+	LampKind string
+}
+
+// TechnologyFrom is the technology mounted from an instant on.
+type TechnologyFrom struct {
+	From       time.Time
+	Technology Technology
+}
+
+// TechnologyAt gives the configured technology at an instant.
+func (s Station) TechnologyAt(t time.Time) Technology {
+	tech := TechnologyNone
+	for _, f := range s.Technology {
+		if !f.From.After(t) {
+			tech = f.Technology
+		}
+	}
+	return tech
+}
+
+// LampKind is a kind of lamp or LED module.
+type LampKind struct {
+	Name       string
+	Title      string
+	Technology Technology
+	// RatedHours is the rated useful life in equivalent hours.
+	RatedHours float64
+	// HoursPerStart is the wear of one start in equivalent hours.
+	HoursPerStart float64
+}
+
+// RuleScope says what a task rule is applied to.
+type RuleScope string
+
+// The scopes of task rules.
+const (
+	PerStation RuleScope = "station"
+	PerLamp    RuleScope = "lamp" // the lamp fitted in each station
+	PerPress   RuleScope = "press"
+)
+
+// TaskRule says when a task falls due. Of several limits the first that is
+// reached counts; a zero limit is not set.
+type TaskRule struct {
+	ID    RuleID
+	Title string
+	Scope RuleScope
+	// Technology restricts the rule to stations of that technology;
+	// TechnologyNone applies to all.
+	Technology Technology
+	LitHours   float64 // since the anchor
+	// LifeFraction is for PerLamp: the fraction of the rated equivalent hours.
+	LifeFraction float64
+	Starts       int64
+	Days         int // calendar days
+	// Lead is how many days before the due date the task shows as upcoming.
+	Lead int
+	// Grace is how many days after the due date it becomes overdue.
+	Grace    int
+	Minutes  int // work time at one subject
+	Parts    []string
+	Cautions []string // codes of caution cards, C1 to C20
+}
+
+// Project is a retrofit whose savings are stated.
+type Project struct {
+	ID    ProjectID
+	Title string
+	Press PressID
+	// Boundary is the set of energy registers inside the measurement boundary.
+	Boundary []RegisterID
+	// Drivers are the independent variables of the baseline model, in order.
+	Drivers    []Driver
+	Baseline   Selection
+	Reporting  Selection
+	Confidence float64    // for example 0.90
+	Price      unit.Money // per kWh
+	// Carbon is kilograms CO2-equivalent per kWh, with the source it is from.
+	Carbon       float64
+	CarbonSource string
+}
+
+// Driver is an independent variable of a baseline model, summed per day over
+// the stations of the project's press.
+type Driver string
+
+// The drivers.
+const (
+	DriverCuringHours  Driver = "curing_hours"  // lit time while curing, station-hours
+	DriverStandbyHours Driver = "standby_hours" // time in standby, station-hours
+	DriverStarts       Driver = "starts"
+	DriverArea         Driver = "area_m2"
+	DriverImpressions  Driver = "impressions" // thousands
+)
+
+// Drivers lists the words for Driver.
+func Drivers() []Driver {
+	return []Driver{DriverCuringHours, DriverStandbyHours, DriverStarts, DriverArea, DriverImpressions}
+}
+
+// Selection chooses the days of a period by local date and by technology in
+// use.
+type Selection struct {
+	From       time.Time // local midnight; zero means from the first day
+	To         time.Time // local midnight, exclusive; zero means to the last whole day
+	Technology Technology
+}
+
+// FindStation looks a station up by name.
+func (p *Plant) FindStation(id StationID) (Station, bool) {
+	for _, pr := range p.Presses {
+		for _, s := range pr.Stations {
+			if s.ID == id {
+				return s, true
+			}
+		}
+	}
+	return Station{}, false
+}
+
+// Stations lists all stations, press by press in the order of the web.
+func (p *Plant) Stations() []Station {
+	var all []Station
+	for _, pr := range p.Presses {
+		all = append(all, pr.Stations...)
+	}
+	return all
+}
+
+// FindRegister looks a register up by name.
+func (p *Plant) FindRegister(id RegisterID) (Register, bool) {
+	for _, r := range p.Registers {
+		if r.ID == id {
+			return r, true
+		}
+	}
+	return Register{}, false
+}
+
+// FindLampKind looks a lamp kind up by name.
+func (p *Plant) FindLampKind(name string) (LampKind, bool) {
+	for _, k := range p.LampKinds {
+		if k.Name == name {
+			return k, true
+		}
+	}
+	return LampKind{}, false
+}
+
+// WorkDay says whether the plant works on the local day of t.
+func (p *Plant) WorkDay(t time.Time) bool {
+	local := t.In(p.TimeZone)
+	y, m, d := local.Date()
+	for _, h := range p.Holidays {
+		hy, hm, hd := h.Date()
+		if hy == y && hm == m && hd == d {
+			return false
+		}
+	}
+	return p.WorkDays[local.Weekday()]
+}
