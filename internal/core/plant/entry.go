@@ -166,3 +166,36 @@ type RegisterEvent struct {
 	Before   int64 // value before, in units of the register
 	After    int64 // value that made the event
 }
+
+// Mark says that entries of one register or one station must be settled again
+// because facts arrived in [From, To]. Exactly one of Register and Station is
+// set.
+type Mark struct {
+	IDs      []int64 // rows that this mark stands for; removed with the settlement
+	Register RegisterID
+	Station  StationID
+	From, To time.Time
+}
+
+// Settlement replaces what was derived for one register within [From, To):
+// entries by their start, events by their instant. From and To lie on interval
+// borders.
+type Settlement struct {
+	Register RegisterID
+	From, To time.Time
+	Entries  []Entry
+	Events   []RegisterEvent
+}
+
+// DayAmount is the sum of entries of one register over one local day, state and
+// technology.
+type DayAmount struct {
+	Day        time.Time // local midnight, as an instant
+	Register   RegisterID
+	State      State
+	Technology Technology
+	Amount     int64
+	// Doubtful is the part of Amount whose quality is worse than
+	// QualityInterpolated, by absolute value.
+	Doubtful int64
+}

@@ -134,3 +134,10 @@ type Done struct {
 	By      string
 	Note    string
 }
+
+// Batch is a batch of facts with the number that the spool gave it. Numbers of
+// one spool rise by one from batch to batch.
+type Batch struct {
+	Sequence uint64
+	Facts    Facts
+}
