@@ -199,3 +199,32 @@ type DayAmount struct {
 	// QualityInterpolated, by absolute value.
 	Doubtful int64
 }
+
+// StateTotal is the sum of all entries of one register in one state and
+// technology.
+type StateTotal struct {
+	Register   RegisterID
+	State      State
+	Technology Technology
+	Amount     int64
+	Doubtful   int64     // part whose quality is worse than QualityInterpolated
+	Last       time.Time // end of the last interval that has an entry
+}
+
+// LampTotal is what one lamp has done, over all its fittings.
+type LampTotal struct {
+	Lamp      LampSerial
+	LitMillis int64
+	Starts    int64
+}
+
+// Frozen is a frozen baseline as it is kept: a document that nobody may change.
+type Frozen struct {
+	Project  ProjectID
+	Version  int // 1 for the first
+	At       time.Time
+	Approver string
+	Software string
+	Hash     string // of the data, as the document states it
+	Document []byte
+}
