@@ -9,8 +9,8 @@ import (
 // Money is an amount in one currency, held as a decimal so that cents add up.
 // The zero value is an amount of 0 with no currency.
 type Money struct {
-	Amount   decimal.Decimal
-	Currency string // ISO 4217 code, for example "EUR"
+	Amount   decimal.Decimal `json:"amount"`
+	Currency string          `json:"currency"` // ISO 4217 code, for example "EUR"
 }
 
 // ParseMoney reads a decimal amount such as "0.168" in the given currency.
