@@ -1,0 +1,59 @@
+// Package lamplife counts how far a lamp has come in its life: equivalent hours
+// from lit time and starts, and what is left of the rated life.
+//
+// Lit time is what wears a lamp, not the time with an open shutter: an arc in
+// standby burns and ages. A start wears like some hours of burning; how many is
+// a property of the lamp's kind, because no published test settles it. Rated
+// hours and wear per start always come from the configuration, never from here.
+//
+// Nothing here knows when a lamp is due: package upkeep combines this count with
+// the calendar.
+package lamplife
+
+import (
+	"curetally/internal/core/plant"
+	"curetally/internal/core/unit"
+)
+
+// Life is the count of one lamp over all its fittings.
+type Life struct {
+	LitMillis  int64   `json:"lit_ms"`
+	Starts     int64   `json:"starts"`
+	Equivalent float64 `json:"equivalent_hours"`
+	RatedHours float64 `json:"rated_hours"` // 0 when its kind states none
+	// UsedFraction is Equivalent ÷ RatedHours, above 1 past the rated life; 0
+	// without rated hours.
+	UsedFraction float64 `json:"used_fraction"`
+	// RemainingHours are equivalent hours to the rated life, negative past it; 0
+	// without rated hours.
+	RemainingHours float64 `json:"remaining_hours"`
+}
+
+// EquivalentHours gives lit hours plus starts × hours per start.
+func EquivalentHours(litMillis, starts int64, hoursPerStart float64) float64 {
+	return unit.HoursFromMillis(litMillis) + float64(starts)*hoursPerStart
+}
+
+// Of gives the life of a lamp of a kind from its counts.
+func Of(kind plant.LampKind, litMillis, starts int64) Life {
+	l := Life{
+		LitMillis: litMillis, Starts: starts,
+		Equivalent: EquivalentHours(litMillis, starts, kind.HoursPerStart),
+		RatedHours: kind.RatedHours,
+	}
+	if l.RatedHours > 0 {
+		l.UsedFraction = l.Equivalent / l.RatedHours
+		l.RemainingHours = l.RatedHours - l.Equivalent
+	}
+	return l
+}
+
+// ChangesPerYear gives how many lamps a plant uses in a year: equivalent hours
+// of all its lamps in that year over the equivalent hours at which a lamp is
+// changed. It is 0 when hoursPerLamp is not positive.
+func ChangesPerYear(equivalentHours, hoursPerLamp float64) float64 {
+	if hoursPerLamp <= 0 {
+		return 0
+	}
+	return equivalentHours / hoursPerLamp
+}
