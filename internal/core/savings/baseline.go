@@ -3,7 +3,6 @@ package savings
 import (
 	"crypto/sha256"
 	"encoding/hex"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
@@ -64,8 +63,10 @@ type Chosen struct {
 // Baseline is a frozen baseline. It is written once and never changed; a new
 // one gets the next version.
 type Baseline struct {
-	Project  plant.ProjectID    `json:"project"`
-	Version  int                `json:"version"`
+	Project plant.ProjectID `json:"project"`
+	// Version numbers the project's baselines from 1. Whoever keeps the baseline
+	// gives the number; it is 0 before.
+	Version  int                `json:"version,omitempty"`
 	Boundary []plant.RegisterID `json:"boundary"`
 	Drivers  []plant.Driver     `json:"drivers"`
 	Chosen   Chosen             `json:"selection"`
@@ -74,8 +75,8 @@ type Baseline struct {
 	Ranges   []Range            `json:"ranges"`
 	// Model gives kilowatt-hours per day from the drivers.
 	Model stats.Fit `json:"model"`
-	// Hash is the SHA-256 in hexadecimal over the text that DataText gives.
-	Hash     string    `json:"hash"`
+	// DataHash is the SHA-256 in hexadecimal over the text that DataText gives.
+	DataHash string    `json:"data_hash"`
 	Approver string    `json:"approver"`
 	Frozen   time.Time `json:"frozen"`
 	Software string    `json:"software"`
@@ -83,7 +84,6 @@ type Baseline struct {
 
 // FreezeInfo is what a baseline records beside its data.
 type FreezeInfo struct {
-	Version  int       // 1 for the project's first
 	Approver string    // the person who answers for it; required
 	At       time.Time // the instant of freezing
 	Software string    // version of the program
@@ -103,7 +103,7 @@ func Freeze(pr plant.Project, days []Day, info FreezeInfo) (Baseline, error) {
 			pr.ID, len(used), len(used)+len(others), need, ErrTooFewDays)
 	}
 	b := Baseline{
-		Project: pr.ID, Version: info.Version,
+		Project:  pr.ID,
 		Boundary: slices.Clone(pr.Boundary), Drivers: slices.Clone(pr.Drivers),
 		Chosen:   Chosen{pr.Baseline.From, pr.Baseline.To, pr.Baseline.Technology.String()},
 		Excluded: excludedDays(others),
@@ -128,7 +128,7 @@ func Freeze(pr plant.Project, days []Day, info FreezeInfo) (Baseline, error) {
 		return Baseline{}, fmt.Errorf("project %s: baseline model: %w", pr.ID, err)
 	}
 	b.Model = fit
-	b.Hash = b.hash()
+	b.DataHash = b.hash()
 	return b, nil
 }
 
@@ -185,9 +185,9 @@ func (b Baseline) hash() string {
 // verify returns ErrAltered unless the rows have their hash and the model is the
 // one that they give.
 func (b Baseline) verify() error {
-	if h := b.hash(); h != b.Hash {
+	if h := b.hash(); h != b.DataHash {
 		return fmt.Errorf("project %s, baseline version %d: hash of the rows is %s, frozen was %s: restore it or freeze a new version: %w",
-			b.Project, b.Version, h, b.Hash, ErrAltered)
+			b.Project, b.Version, h, b.DataHash, ErrAltered)
 	}
 	p := len(b.Drivers) + 1
 	whole := len(b.Ranges) == p-1 && b.Model.P == p && b.Model.N == len(b.Rows) &&
@@ -233,30 +233,4 @@ func sameModel(a, b stats.Fit) bool {
 		}
 	}
 	return ok
-}
-
-// Record gives the baseline in the form in which it is kept.
-func (b Baseline) Record() (plant.Frozen, error) {
-	doc, err := json.Marshal(b)
-	if err != nil {
-		return plant.Frozen{}, fmt.Errorf("project %s, baseline version %d: %w", b.Project, b.Version, err)
-	}
-	return plant.Frozen{
-		Project: b.Project, Version: b.Version, At: b.Frozen, Approver: b.Approver,
-		Software: b.Software, Hash: b.Hash, Document: doc,
-	}, nil
-}
-
-// FromRecord reads a kept baseline. It returns ErrAltered when the document
-// does not match the record or its own hash.
-func FromRecord(f plant.Frozen) (Baseline, error) {
-	var b Baseline
-	if err := json.Unmarshal(f.Document, &b); err != nil {
-		return Baseline{}, fmt.Errorf("project %s, baseline version %d: %w: %w", f.Project, f.Version, ErrAltered, err)
-	}
-	if b.Project != f.Project || b.Version != f.Version || b.Hash != f.Hash {
-		return Baseline{}, fmt.Errorf("project %s, baseline version %d: the document says %s, version %d: %w",
-			f.Project, f.Version, b.Project, b.Version, ErrAltered)
-	}
-	return b, b.verify()
 }

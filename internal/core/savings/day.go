@@ -85,9 +85,9 @@ func pressCounter(pr plant.Project, d plant.Driver) (id plant.RegisterID, per fl
 // ends with the day of last, the end of data. A day that is not over, lacks a
 // register, or is too doubtful is there with its reason.
 //
-// The first day of each boundary register is left out, because its first
+// The first day of each meter and press counter is left out, because its first
 // reading may be of any hour: ask for amounts from one day before the first day
-// that is to count.
+// that is to count. So is the last day of one that has fallen silent since.
 func Days(p *plant.Plant, pr plant.Project, amounts []plant.DayAmount, last time.Time) []Day {
 	g := gather(p, pr, amounts)
 	if len(g.days) == 0 {
@@ -119,7 +119,7 @@ func Days(p *plant.Plant, pr plant.Project, amounts []plant.DayAmount, last time
 		if end.After(last) {
 			d.Excluded = "the day is not over at the end of data"
 		} else {
-			d.Excluded = g.reason(pr, t, day, end)
+			d.Excluded = g.reason(pr, t, day, end, end.Equal(last))
 		}
 		if d.Excluded == "" && d.Mixed {
 			d.Excluded = "more than one technology was lit"
@@ -165,7 +165,9 @@ type gathered struct {
 	stations []plant.Station
 	slots    map[plant.RegisterID]slot
 	days     map[int64]*tally // by first instant of the day, Unix seconds
-	first    []int64          // per slot, the first day with an amount, Unix seconds
+	// first and last are, per slot, the days with the first and the last amount,
+	// Unix seconds.
+	first, last []int64
 }
 
 // tally is what one day's amounts add up to.
@@ -209,9 +211,9 @@ func gather(p *plant.Plant, pr plant.Project, amounts []plant.DayAmount) *gather
 			g.addSlot(id, kindPress)
 		}
 	}
-	g.first = make([]int64, len(g.slots))
+	g.first, g.last = make([]int64, len(g.slots)), make([]int64, len(g.slots))
 	for i := range g.first {
-		g.first[i] = math.MaxInt64
+		g.first[i], g.last[i] = math.MaxInt64, math.MinInt64
 	}
 	for _, a := range amounts {
 		s, ok := g.slots[a.Register]
@@ -227,7 +229,7 @@ func gather(p *plant.Plant, pr plant.Project, amounts []plant.DayAmount) *gather
 				g.days[day] = t
 			}
 		}
-		g.first[s.index] = min(g.first[s.index], day)
+		g.first[s.index], g.last[s.index] = min(g.first[s.index], day), max(g.last[s.index], day)
 		t.add(s, a)
 	}
 	return g
@@ -302,13 +304,10 @@ func (t *tally) technology() (most plant.Technology, mixed bool) {
 }
 
 // reason says why a whole day cannot be used; empty when it can.
-func (g *gathered) reason(pr plant.Project, t *tally, day, end time.Time) string {
+func (g *gathered) reason(pr plant.Project, t *tally, day, end time.Time, final bool) string {
 	for _, id := range pr.Boundary {
-		if !t.seen[g.slots[id].index] {
-			return fmt.Sprintf("no entries of %s", id)
-		}
-		if g.first[g.slots[id].index] == day.Unix() {
-			return fmt.Sprintf("first day of %s, may not be whole", id)
+		if why := g.registerReason(id, t, day, final); why != "" {
+			return why
 		}
 	}
 	if share := t.doubtful(); share > doubtfulLimit {
@@ -317,8 +316,8 @@ func (g *gathered) reason(pr plant.Project, t *tally, day, end time.Time) string
 	}
 	for _, d := range pr.Drivers {
 		if id, per := pressCounter(pr, d); per > 0 {
-			if !t.seen[g.slots[id].index] {
-				return fmt.Sprintf("no entries of %s", id)
+			if why := g.registerReason(id, t, day, final); why != "" {
+				return why
 			}
 			continue
 		}
@@ -327,6 +326,23 @@ func (g *gathered) reason(pr plant.Project, t *tally, day, end time.Time) string
 		}
 	}
 	return ""
+}
+
+// registerReason says why what a register counted on a day is not the whole
+// day's: it is missing, or its readings began or ended on that day. On the
+// final day the end of data has decided already.
+func (g *gathered) registerReason(id plant.RegisterID, t *tally, day time.Time, final bool) string {
+	i := g.slots[id].index
+	switch {
+	case !t.seen[i]:
+		return fmt.Sprintf("no entries of %s", id)
+	case g.first[i] == day.Unix():
+		return fmt.Sprintf("first day of %s, may not be whole", id)
+	case g.last[i] == day.Unix() && !final:
+		return fmt.Sprintf("last day of %s so far, may not be whole", id)
+	default:
+		return ""
+	}
 }
 
 // stationReason says why the drivers that stations count cannot be used.

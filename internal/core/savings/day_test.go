@@ -239,6 +239,28 @@ func TestTechnologyOfDarkDays(t *testing.T) {
 	}
 }
 
+// A meter that falls silent makes the day on which it did so unusable, and all
+// later ones.
+func TestSilentMeter(t *testing.T) {
+	b := newBench(t, "Europe/Berlin", monday())
+	for n := range 5 {
+		b.work(n, plant.TechnologyArc)
+	}
+	b.drop(3, "m2/import")
+	b.drop(4, "m2/import")
+	var got []string
+	for _, d := range b.days(5) {
+		got = append(got, d.Excluded)
+	}
+	want := []string{
+		"first day of m1/import, may not be whole", "",
+		"last day of m2/import so far, may not be whole", "no entries of m2/import", "no entries of m2/import",
+	}
+	if !slices.Equal(got, want) {
+		t.Errorf("%q, want %q", got, want)
+	}
+}
+
 // Arc and LED mounted side by side and run in turns: the days of each make its
 // own period, and the day of both is in neither.
 func TestTechnologiesInTurns(t *testing.T) {

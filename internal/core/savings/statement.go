@@ -92,7 +92,7 @@ func State(b Baseline, pr plant.Project, days []Day) (Statement, error) {
 		return Statement{}, fmt.Errorf("project %s: %w", pr.ID, ErrNoDays)
 	}
 	s := Statement{
-		Project: pr.ID, BaselineVersion: b.Version, BaselineHash: b.Hash,
+		Project: pr.ID, BaselineVersion: b.Version, BaselineHash: b.DataHash,
 		From: used[0].Day, To: used[len(used)-1].Day, Days: len(used),
 		Confidence: pr.Confidence, Rho: b.Model.Rho,
 		Excluded: excludedDays(others), OutsideRange: []Outside{},
