@@ -1,0 +1,289 @@
+package upkeep
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"time"
+
+	"curetally/internal/core/plant"
+	"curetally/internal/core/unit"
+)
+
+// Use is what a subject's station did on one local day.
+type Use struct {
+	Day       time.Time // first instant of the local day
+	LitMillis int64
+	Starts    int64
+}
+
+func (u Use) litHours() float64 { return unit.HoursFromMillis(u.LitMillis) }
+
+// Subject is one thing that a rule is applied to, with its counts.
+type Subject struct {
+	Rule       plant.TaskRule
+	Name       string // of the station or press, as records of done tasks name it
+	Station    plant.StationID
+	Press      plant.PressID
+	Lamp       plant.LampSerial
+	Technology plant.Technology
+	// Anchor is the instant from which the task counts: when it was last done if
+	// AnchorKnown, else since when it is counted. Zero means that there is no
+	// record at all.
+	Anchor      time.Time
+	AnchorKnown bool
+	// Counts since the anchor; of a lamp, over its life.
+	LitSince, StartsSince int64
+	EquivalentSince       float64 // equivalent hours of the lamp
+	RatedHours            float64 // of the lamp's kind
+	HoursPerStart         float64 // of the lamp's kind, equivalent hours
+	// Use is recent history by day, in any order, also from before the anchor.
+	Use []Use
+}
+
+// Status says how urgent a task is.
+type Status string
+
+// The statuses, least urgent first.
+const (
+	OK       Status = "ok"
+	Upcoming Status = "upcoming" // within the rule's lead days before the due date
+	Due      Status = "due"      // on the due date and the grace days after it
+	Overdue  Status = "overdue"
+)
+
+// urgency orders statuses, most urgent first.
+func (s Status) urgency() int {
+	return slices.Index([]Status{Overdue, Due, Upcoming, OK}, s)
+}
+
+// Task is what a rule says about one subject at one instant.
+type Task struct {
+	Rule       plant.RuleID     `json:"rule"`
+	Title      string           `json:"title"`
+	Subject    string           `json:"subject"`
+	Station    plant.StationID  `json:"station,omitempty"`
+	Press      plant.PressID    `json:"press,omitempty"`
+	Lamp       plant.LampSerial `json:"lamp,omitempty"`
+	Technology plant.Technology `json:"-"`
+	Status     Status           `json:"status"`
+	Due        time.Time        `json:"due,omitzero"` // local day; zero means no date
+	// Guess marks a due date that rests on fewer than 10 working days of use.
+	Guess  bool   `json:"guess"`
+	Reason string `json:"reason"`
+	// UsedFraction is the share of the deciding limit that is used; 1 is the
+	// limit.
+	UsedFraction float64 `json:"used_fraction"`
+	// Remaining is what is left to the deciding limit, in words; negative past
+	// it.
+	Remaining string    `json:"remaining"`
+	Minutes   int       `json:"minutes"`
+	Parts     []string  `json:"parts"`
+	Cautions  []Card    `json:"cautions"` // ends with the sentence that defers to site rules
+	Anchor    time.Time `json:"anchor,omitzero"`
+}
+
+// Applies says whether a rule is for subjects of a technology.
+func Applies(r plant.TaskRule, t plant.Technology) bool {
+	return r.Technology == plant.TechnologyNone || r.Technology == t
+}
+
+// Tasks gives the task of every subject whose rule applies to its technology,
+// the most urgent first, then by due date, then by use.
+func Tasks(p *plant.Plant, subjects []Subject, now time.Time) []Task {
+	c := newCalendar(p, now)
+	out := []Task{}
+	for _, s := range subjects {
+		if Applies(s.Rule, s.Technology) {
+			out = append(out, c.forecast(s))
+		}
+	}
+	slices.SortStableFunc(out, func(a, b Task) int {
+		return cmp.Or(
+			cmp.Compare(a.Status.urgency(), b.Status.urgency()),
+			byDue(a.Due, b.Due),
+			cmp.Compare(b.UsedFraction, a.UsedFraction),
+			cmp.Compare(a.Subject, b.Subject),
+			cmp.Compare(a.Rule, b.Rule),
+		)
+	})
+	return out
+}
+
+// byDue orders dates; no date comes last.
+func byDue(a, b time.Time) int {
+	if a.IsZero() != b.IsZero() {
+		if a.IsZero() {
+			return 1
+		}
+		return -1
+	}
+	return a.Compare(b)
+}
+
+// Forecast gives the task of one subject at an instant.
+func Forecast(p *plant.Plant, s Subject, now time.Time) Task {
+	return newCalendar(p, now).forecast(s)
+}
+
+func (c *calendar) forecast(s Subject) Task {
+	t := Task{
+		Rule: s.Rule.ID, Title: s.Rule.Title, Subject: s.Name, Station: s.Station, Press: s.Press,
+		Lamp: s.Lamp, Technology: s.Technology, Anchor: s.Anchor,
+		Minutes: s.Rule.Minutes, Parts: slices.Clone(s.Rule.Parts), Cautions: Cards(s.Rule.Cautions),
+		Status: OK, Reason: "no limit that can be counted",
+	}
+	limits := c.limits(s)
+	if len(limits) == 0 {
+		if s.Rule.LifeFraction > 0 {
+			t.Reason = "the lamp's kind states no rated hours: no date"
+		}
+		return t
+	}
+	first := slices.MinFunc(limits, func(a, b limit) int {
+		return cmp.Or(byDue(a.due, b.due), cmp.Compare(b.used, a.used))
+	})
+	t.Due, t.Guess, t.Reason, t.UsedFraction, t.Remaining = first.due, first.guess, first.reason, first.used, first.remaining
+	t.Status = c.status(s.Rule, first.due)
+	return t
+}
+
+func (c *calendar) status(r plant.TaskRule, due time.Time) Status {
+	switch {
+	case due.IsZero():
+		return OK
+	case c.today.After(c.plant.Day(due, r.Grace)):
+		return Overdue
+	case !c.today.Before(due):
+		return Due
+	case !c.today.Before(c.plant.Day(due, -r.Lead)):
+		return Upcoming
+	default:
+		return OK
+	}
+}
+
+// limit is one limit of a rule, with the day on which it is reached.
+type limit struct {
+	due       time.Time // zero: no date
+	used      float64   // share used
+	guess     bool
+	reason    string
+	remaining string
+}
+
+// limits lists the limits of a subject's rule that can be counted.
+func (c *calendar) limits(s Subject) []limit {
+	var out []limit
+	p := c.pace(s.Use)
+	if end := s.Rule.LifeFraction * s.RatedHours; end > 0 {
+		says := fmt.Sprintf("%.0f %% of rated hours", 100*s.EquivalentSince/s.RatedHours)
+		if s.Rule.LifeFraction != 1 {
+			says += fmt.Sprintf(" (limit %.0f %%)", 100*s.Rule.LifeFraction)
+		}
+		out = append(out, c.byUse(s, p, count{
+			says: says, since: s.EquivalentSince, end: end, rate: p.lit + p.starts*s.HoursPerStart, unit: " h",
+			of: func(u Use) float64 { return u.litHours() + float64(u.Starts)*s.HoursPerStart },
+		}))
+	}
+	if s.Rule.LitHours > 0 {
+		lit := unit.HoursFromMillis(s.LitSince)
+		out = append(out, c.byUse(s, p, count{
+			says:  fmt.Sprintf("%s of %s lit hours", unit.Group(lit, 0), unit.Group(s.Rule.LitHours, 0)),
+			since: lit, end: s.Rule.LitHours, rate: p.lit, unit: " h", of: Use.litHours,
+		}))
+	}
+	if s.Rule.Starts > 0 {
+		out = append(out, c.byUse(s, p, count{
+			says:  fmt.Sprintf("%s of %s starts", unit.Group(float64(s.StartsSince), 0), unit.Group(float64(s.Rule.Starts), 0)),
+			since: float64(s.StartsSince), end: float64(s.Rule.Starts), rate: p.starts, unit: " starts",
+			of: func(u Use) float64 { return float64(u.Starts) },
+		}))
+	}
+	if s.Rule.Days > 0 {
+		out = append(out, c.byCalendar(s))
+	}
+	return out
+}
+
+// count is a limit on something that is counted.
+type count struct {
+	says       string            // how far it has come, in words
+	since, end float64           // counted so far, and the limit
+	rate       float64           // mean of a working day
+	unit       string            // with its leading space
+	of         func(Use) float64 // what a day adds
+}
+
+func (c *calendar) byUse(s Subject, p pace, n count) limit {
+	l := limit{used: n.since / n.end, remaining: unit.Group(n.end-n.since, 0) + n.unit}
+	if n.since >= n.end {
+		l.due = c.reached(s, n)
+		l.reason = n.says + "; reached " + c.date(l.due)
+		return l
+	}
+	if n.rate <= 0 {
+		l.reason = n.says + "; no use, no date"
+		return l
+	}
+	l.due = c.after((n.end - n.since) / n.rate)
+	at := fmt.Sprintf("; at %s%s per working day ", unit.Group(n.rate, 1), n.unit)
+	if l.due.IsZero() {
+		l.reason = n.says + at + "not due within ten years"
+		return l
+	}
+	l.reason = n.says + at + "due " + c.date(l.due)
+	if p.days < sureDays {
+		l.guess = true
+		l.reason += fmt.Sprintf(" (a guess: only %s on record)", plural(p.days, "working day"))
+	}
+	return l
+}
+
+// reached gives the local day on which a limit that is passed was reached, going
+// back over the use on record but not behind the anchor.
+func (c *calendar) reached(s Subject, n count) time.Time {
+	use := slices.SortedFunc(slices.Values(s.Use), func(a, b Use) int { return b.Day.Compare(a.Day) })
+	anchor := time.Time{}
+	if !s.Anchor.IsZero() {
+		anchor = c.plant.Day(s.Anchor, 0)
+	}
+	day, counted := c.today, n.since
+	for _, u := range use {
+		if u.Day.Before(anchor) || u.Day.After(c.today) {
+			continue
+		}
+		day = c.plant.Day(u.Day, 0)
+		if counted -= n.of(u); counted < n.end {
+			break
+		}
+	}
+	return day
+}
+
+func (c *calendar) byCalendar(s Subject) limit {
+	if s.Anchor.IsZero() {
+		return limit{
+			due: c.today, used: 1, remaining: plural(0, "day"),
+			reason: fmt.Sprintf("every %s, no record of when it was last done", plural(s.Rule.Days, "day")),
+		}
+	}
+	since := "counted since "
+	if s.AnchorKnown {
+		since = "last done "
+	}
+	due := c.plant.Day(s.Anchor, s.Rule.Days)
+	return limit{
+		due:       due,
+		used:      float64(c.daysBetween(s.Anchor, c.now)) / float64(s.Rule.Days),
+		remaining: plural(c.daysBetween(c.now, due), "day"),
+		reason:    fmt.Sprintf("every %s, %s%s; due %s", plural(s.Rule.Days, "day"), since, c.date(s.Anchor), c.date(due)),
+	}
+}
+
+func plural(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return unit.Group(float64(n), 0) + " " + noun + "s"
+}
