@@ -1,0 +1,16 @@
+// Package web is the face of the program on HTTP: one overview page for people,
+// the same overview as JSON, the health checks, and the metrics of whoever
+// passes them in.
+//
+// It renders what its Source has decided and computes nothing but words. Pages
+// are built on the server from typed views, work without script, carry every
+// state by word and shape as well as by colour, and allow the browser nothing
+// but the one style sheet.
+//
+// Nothing here can change anything: every route answers GET and HEAD only.
+// There is no sign-in yet, so the overview may be served on a loopback address
+// only; LoopbackOnly is the check for that.
+//
+// A Server is safe for concurrent use. What went wrong inside is written to the
+// log and never to the page.
+package web

@@ -1,0 +1,140 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"net/netip"
+	"time"
+)
+
+// Options are what a Server is built from. All fields are required.
+type Options struct {
+	Source  Source
+	Metrics http.Handler // answers GET /metrics
+	// Ready returns nil when the program does its whole job, else an error
+	// whose text says what is missing. The text is shown to whoever asks.
+	Ready func(ctx context.Context) error
+	Log   *slog.Logger
+}
+
+// Limits of the server.
+const (
+	headerTimeout   = 5 * time.Second
+	readTimeout     = 15 * time.Second
+	writeTimeout    = 60 * time.Second
+	idleTimeout     = 2 * time.Minute
+	requestTimeout  = 10 * time.Second // for one overview
+	shutdownTimeout = 5 * time.Second
+	maxHeaderBytes  = 32 << 10
+	maxBodyBytes    = 64 << 10
+	// maxOverviews bounds how many overviews are computed at the same time;
+	// further requests wait their turn for turnTimeout.
+	maxOverviews = 4
+	turnTimeout  = 3 * time.Second
+)
+
+// Server serves the pages. Build it with New.
+type Server struct {
+	opt     Options
+	handler http.Handler
+	// turns holds one token per overview that is being computed.
+	turns chan struct{}
+}
+
+// New builds a server; it parses the templates, so that a broken page stops the
+// start and not a reader.
+func New(opt Options) (*Server, error) {
+	switch {
+	case opt.Source == nil:
+		return nil, errors.New("web: Options.Source is missing")
+	case opt.Metrics == nil:
+		return nil, errors.New("web: Options.Metrics is missing")
+	case opt.Ready == nil:
+		return nil, errors.New("web: Options.Ready is missing")
+	case opt.Log == nil:
+		return nil, errors.New("web: Options.Log is missing")
+	}
+	opt.Log = opt.Log.With("component", "web")
+	s := &Server{opt: opt, turns: make(chan struct{}, maxOverviews)}
+	views, err := parseViews()
+	if err != nil {
+		return nil, err
+	}
+	s.handler = guard(s.routes(views))
+	return s, nil
+}
+
+// routes is the table of everything that is served. All patterns are GET, so
+// the mux answers other methods with 405 itself.
+func (s *Server) routes(v *views) http.Handler {
+	mux := http.NewServeMux()
+	mux.Handle("GET /{$}", s.answer(v.problemPage, s.overviewPage(v)))
+	mux.Handle("GET /api/v1/overview", s.answer(problemJSON, s.overviewJSON))
+	mux.Handle("GET /metrics", s.opt.Metrics)
+	mux.Handle("GET /healthz", s.answer(problemText, s.healthz))
+	mux.Handle("GET /readyz", s.answer(problemText, s.readyz))
+	mux.Handle("GET /static/page.css", http.HandlerFunc(v.serveStyle))
+	mux.Handle("GET /", s.answer(v.problemPage, notFound))
+	return mux
+}
+
+// Handler is the whole site, for a server of the caller's own or a test.
+func (s *Server) Handler() http.Handler { return s.handler }
+
+// Serve answers on the listener until ctx ends, then lets requests in flight
+// finish for up to 5 seconds. It closes the listener and returns nil when all
+// requests were answered; it returns only when no connection is left.
+func (s *Server) Serve(ctx context.Context, l net.Listener) error {
+	// Requests in flight outlive ctx: a page half written is worth finishing.
+	base, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	defer cancel()
+	srv := &http.Server{
+		Handler:           s.handler,
+		ReadHeaderTimeout: headerTimeout,
+		ReadTimeout:       readTimeout,
+		WriteTimeout:      writeTimeout,
+		IdleTimeout:       idleTimeout,
+		MaxHeaderBytes:    maxHeaderBytes,
+		BaseContext:       func(net.Listener) context.Context { return base },
+		ErrorLog:          slog.NewLogLogger(s.opt.Log.Handler(), slog.LevelWarn),
+	}
+	ended := make(chan error, 1)
+	go func() { ended <- srv.Serve(l) }()
+	select {
+	case err := <-ended:
+		return fmt.Errorf("serve pages on %s: %w", l.Addr(), err)
+	case <-ctx.Done():
+	}
+	bound, done := context.WithTimeout(base, shutdownTimeout)
+	defer done()
+	err := srv.Shutdown(bound)
+	if err != nil {
+		cancel() // what is still computing gives up
+		err = fmt.Errorf("end pages on %s within %v: %w", l.Addr(), shutdownTimeout, errors.Join(err, srv.Close()))
+	}
+	<-ended
+	return err
+}
+
+// LoopbackOnly returns nil when the address ("host:port") can be reached from
+// this machine only. The pages have no sign-in, so nothing else may be listened
+// on.
+func LoopbackOnly(addr string) error {
+	host, _, err := net.SplitHostPort(addr)
+	if err != nil {
+		return fmt.Errorf("listen address %q: expected host:port, for example 127.0.0.1:8075: %w", addr, err)
+	}
+	if host == "localhost" {
+		return nil
+	}
+	ip, err := netip.ParseAddr(host)
+	if err == nil && ip.Unmap().IsLoopback() {
+		return nil
+	}
+	return fmt.Errorf("listen address %q: anyone on the network could read the pages, which have no sign-in: "+
+		"listen on 127.0.0.1, [::1] or localhost and reach it by an SSH tunnel or a reverse proxy that asks who is there", addr)
+}
