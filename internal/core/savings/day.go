@@ -87,7 +87,11 @@ func pressCounter(pr plant.Project, d plant.Driver) (id plant.RegisterID, per fl
 //
 // The first day of each meter and press counter is left out, because its first
 // reading may be of any hour: ask for amounts from one day before the first day
-// that is to count. So is the last day of one that has fallen silent since.
+// that is to count. So is the last day of one that has fallen silent since. In
+// between, a day without an amount is a day on which the register stood still.
+//
+// Amounts of zero are evidence of a reading. A register that stands still has
+// no entries, so without them it looks silent: append what Evidence gives.
 func Days(p *plant.Plant, pr plant.Project, amounts []plant.DayAmount, last time.Time) []Day {
 	g := gather(p, pr, amounts)
 	if len(g.days) == 0 {
@@ -125,6 +129,16 @@ func Days(p *plant.Plant, pr plant.Project, amounts []plant.DayAmount, last time
 			d.Excluded = "more than one technology was lit"
 		}
 		out = append(out, d)
+	}
+	return out
+}
+
+// Evidence turns the latest reading of each register into a day amount of zero,
+// which tells Days that the register was still read on that day.
+func Evidence(latest []plant.Reading) []plant.DayAmount {
+	out := make([]plant.DayAmount, len(latest))
+	for i, r := range latest {
+		out[i] = plant.DayAmount{Day: r.At, Register: r.Register}
 	}
 	return out
 }
@@ -173,7 +187,6 @@ type gathered struct {
 // tally is what one day's amounts add up to.
 type tally struct {
 	sum        []int64 // per slot, over all states
-	seen       []bool  // per slot
 	energy     unit.Energy
 	absolute   int64 // |amounts| of energy
 	uncertain  int64 // doubtful part of absolute
@@ -186,8 +199,7 @@ type tally struct {
 }
 
 func (g *gathered) newTally() *tally {
-	n := len(g.slots)
-	return &tally{sum: make([]int64, n), seen: make([]bool, n), lit: map[plant.Technology]int64{}}
+	return &tally{sum: make([]int64, len(g.slots)), lit: map[plant.Technology]int64{}}
 }
 
 func (g *gathered) addSlot(id plant.RegisterID, k kind) {
@@ -236,7 +248,6 @@ func gather(p *plant.Plant, pr plant.Project, amounts []plant.DayAmount) *gather
 }
 
 func (t *tally) add(s slot, a plant.DayAmount) {
-	t.seen[s.index] = true
 	t.sum[s.index] += a.Amount
 	switch s.kind {
 	case kindEnergy:
@@ -306,7 +317,7 @@ func (t *tally) technology() (most plant.Technology, mixed bool) {
 // reason says why a whole day cannot be used; empty when it can.
 func (g *gathered) reason(pr plant.Project, t *tally, day, end time.Time, final bool) string {
 	for _, id := range pr.Boundary {
-		if why := g.registerReason(id, t, day, final); why != "" {
+		if why := g.registerReason(id, day, final); why != "" {
 			return why
 		}
 	}
@@ -316,7 +327,7 @@ func (g *gathered) reason(pr plant.Project, t *tally, day, end time.Time, final 
 	}
 	for _, d := range pr.Drivers {
 		if id, per := pressCounter(pr, d); per > 0 {
-			if why := g.registerReason(id, t, day, final); why != "" {
+			if why := g.registerReason(id, day, final); why != "" {
 				return why
 			}
 			continue
@@ -329,16 +340,19 @@ func (g *gathered) reason(pr plant.Project, t *tally, day, end time.Time, final 
 }
 
 // registerReason says why what a register counted on a day is not the whole
-// day's: it is missing, or its readings began or ended on that day. On the
-// final day the end of data has decided already.
-func (g *gathered) registerReason(id plant.RegisterID, t *tally, day time.Time, final bool) string {
-	i := g.slots[id].index
+// day's: the day lies before its first or after its last reading, or its
+// readings began or ended on that day. On the final day the end of data has
+// decided already.
+func (g *gathered) registerReason(id plant.RegisterID, day time.Time, final bool) string {
+	i, at := g.slots[id].index, day.Unix()
 	switch {
-	case !t.seen[i]:
-		return fmt.Sprintf("no entries of %s", id)
-	case g.first[i] == day.Unix():
+	case at < g.first[i]:
+		return fmt.Sprintf("no readings of %s yet", id)
+	case at > g.last[i]:
+		return fmt.Sprintf("no readings of %s any more", id)
+	case at == g.first[i]:
 		return fmt.Sprintf("first day of %s, may not be whole", id)
-	case g.last[i] == day.Unix() && !final:
+	case at == g.last[i] && !final:
 		return fmt.Sprintf("last day of %s so far, may not be whole", id)
 	default:
 		return ""

@@ -132,11 +132,11 @@ func TestDaysThatCannotBeUsed(t *testing.T) {
 		want   string
 	}{
 		"whole":           {func(*bench) {}, ""},
-		"meter missing":   {func(b *bench) { b.drop(2, "m2/import") }, "no entries of m2/import"},
-		"counter missing": {func(b *bench) { b.drop(2, "heron/area") }, "no entries of heron/area"},
+		"meter missing":   {func(b *bench) { b.drop(2, "m2/import") }, "no readings of m2/import any more"},
+		"counter missing": {func(b *bench) { b.drop(2, "heron/area") }, "no readings of heron/area any more"},
 		"everything missing": {func(b *bench) {
 			b.amounts = slices.DeleteFunc(b.amounts, func(a plant.DayAmount) bool { return a.Day.Equal(b.day(2)) })
-		}, "no entries of m1/import"},
+		}, "no readings of m1/import any more"},
 		"silent station": {func(b *bench) { b.drop(2, "heron-2/time") }, "states of heron-2 cover 0.0 of 24.0 h"},
 		"doubtful": {func(b *bench) {
 			b.amounts[len(b.amounts)-1].Doubtful = 5_100_000
@@ -254,7 +254,52 @@ func TestSilentMeter(t *testing.T) {
 	}
 	want := []string{
 		"first day of m1/import, may not be whole", "",
-		"last day of m2/import so far, may not be whole", "no entries of m2/import", "no entries of m2/import",
+		"last day of m2/import so far, may not be whole", "no readings of m2/import any more", "no readings of m2/import any more",
+	}
+	if !slices.Equal(got, want) {
+		t.Errorf("%q, want %q", got, want)
+	}
+}
+
+// An exhaust fan that stands still has no entries. Its readings show that it
+// used nothing, where a dead meter would have none.
+func TestMeterThatStandsStill(t *testing.T) {
+	b := newBench(t, "Europe/Berlin", monday())
+	for n := range 5 {
+		b.work(n, plant.TechnologyArc)
+	}
+	b.drop(1, "m2/import")
+	b.drop(3, "m2/import")
+	b.drop(4, "m2/import")
+	b.amounts = append(b.amounts, savings.Evidence([]plant.Reading{
+		{Register: "m2/import", At: b.day(4).Add(7 * time.Hour), Value: 150_000_000},
+		{Register: "elsewhere/import", At: b.day(4)},
+	})...)
+	for n, d := range b.days(5)[1:] {
+		want := 100 * unit.KilowattHour
+		if n != 1 { // days 1, 3 and 4
+			want = 50 * unit.KilowattHour
+		}
+		if d.Excluded != "" || d.Energy != want {
+			t.Errorf("day %d: %v, %q; want %v, usable", n+1, d.Energy, d.Excluded, want)
+		}
+	}
+}
+
+// A meter that comes later makes the days before it unusable.
+func TestLateMeter(t *testing.T) {
+	b := newBench(t, "Europe/Berlin", monday())
+	for n := range 4 {
+		b.work(n, plant.TechnologyArc)
+	}
+	b.drop(0, "m2/import")
+	b.drop(1, "m2/import")
+	var got []string
+	for _, d := range b.days(4) {
+		got = append(got, d.Excluded)
+	}
+	want := []string{
+		"first day of m1/import, may not be whole", "no readings of m2/import yet", "first day of m2/import, may not be whole", "",
 	}
 	if !slices.Equal(got, want) {
 		t.Errorf("%q, want %q", got, want)
