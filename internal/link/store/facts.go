@@ -1,0 +1,172 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"curetally/internal/core/plant"
+)
+
+// heldOut is the condition that a reading r is not part of the curve: a
+// backstep or an implausible value, as settled last.
+const heldOut = `EXISTS (SELECT FROM register_event e
+	WHERE e.site = r.site AND e.register = r.register AND e.at = r.at AND e.kind IN (3, 4))`
+
+// Readings gives the readings of a register in [from, to), the nearest one
+// before and the nearest one at or after to, in order of time. The two
+// neighbours are the nearest that are not held out of the curve.
+func (db *DB) Readings(ctx context.Context, reg plant.RegisterID, from, to time.Time) ([]plant.Reading, error) {
+	s, err := db.bound()
+	if err != nil {
+		return nil, err
+	}
+	id, err := s.register(reg)
+	if err != nil {
+		return nil, err
+	}
+	scan := func(row pgx.CollectableRow) (plant.Reading, error) {
+		r := plant.Reading{Register: reg}
+		err := row.Scan(&r.At, &r.Value, &r.Modulus)
+		r.At = r.At.UTC()
+		return r, err
+	}
+	readings, err := collect(ctx, db, scan, `SELECT at, value, coalesce(modulus, 0) FROM (
+		(SELECT * FROM reading r WHERE site = $1 AND register = $2 AND at < $3 AND NOT `+heldOut+` ORDER BY at DESC LIMIT 1)
+		UNION ALL
+		(SELECT * FROM reading WHERE site = $1 AND register = $2 AND at >= $3 AND at < $4)
+		UNION ALL
+		(SELECT * FROM reading r WHERE site = $1 AND register = $2 AND at >= $4 AND NOT `+heldOut+` ORDER BY at LIMIT 1)
+		) x ORDER BY at`, s.id, id, from.UTC(), to.UTC())
+	if err != nil {
+		return nil, fmt.Errorf("readings of %s: %w", reg, err)
+	}
+	return readings, nil
+}
+
+// Held gives the instants in [from, to) whose value is held out of the
+// register's curve, as settled last.
+func (db *DB) Held(ctx context.Context, reg plant.RegisterID, from, to time.Time) ([]time.Time, error) {
+	s, err := db.bound()
+	if err != nil {
+		return nil, err
+	}
+	id, err := s.register(reg)
+	if err != nil {
+		return nil, err
+	}
+	held, err := collect(ctx, db, scanInstant, `SELECT DISTINCT at FROM register_event
+		WHERE site = $1 AND register = $2 AND at >= $3 AND at < $4 AND kind IN (3, 4) ORDER BY at`, s.id, id, from.UTC(), to.UTC())
+	if err != nil {
+		return nil, fmt.Errorf("held values of %s: %w", reg, err)
+	}
+	return held, nil
+}
+
+func scanInstant(row pgx.CollectableRow) (time.Time, error) {
+	var t time.Time
+	err := row.Scan(&t)
+	return t.UTC(), err
+}
+
+const eventColumns = "at, arrived, state, technology, boot, seq, coalesce(lit_ms, -1), coalesce(starts, -1), flags"
+
+// scanEvent reads eventColumns after the station's name.
+func scanEvent(row pgx.CollectableRow) (plant.StationEvent, error) {
+	var e plant.StationEvent
+	var flags int16
+	err := row.Scan(&e.Station, &e.At, &e.Arrived, &e.State, &e.Technology, &e.Boot, &e.Sequence, &e.LitMillis, &e.Starts, &flags)
+	e.At, e.Arrived = e.At.UTC(), e.Arrived.UTC()
+	e.ClockDistrusted, e.LastWill = flags&flagClockDistrusted != 0, flags&flagLastWill != 0
+	return e, err
+}
+
+// Events gives the events of a station in [from, to), the nearest one before and
+// the nearest one at or after to, by instant and then by number.
+func (db *DB) Events(ctx context.Context, st plant.StationID, from, to time.Time) ([]plant.StationEvent, error) {
+	s, err := db.bound()
+	if err != nil {
+		return nil, err
+	}
+	id, err := s.station(st)
+	if err != nil {
+		return nil, err
+	}
+	events, err := collect(ctx, db, scanEvent, `SELECT $5::text, `+eventColumns+` FROM (
+		(SELECT * FROM station_event WHERE site = $1 AND station = $2 AND at < $3 ORDER BY at DESC, seq DESC, boot DESC LIMIT 1)
+		UNION ALL
+		(SELECT * FROM station_event WHERE site = $1 AND station = $2 AND at >= $3 AND at < $4)
+		UNION ALL
+		(SELECT * FROM station_event WHERE site = $1 AND station = $2 AND at >= $4 ORDER BY at, seq, boot LIMIT 1)
+		) x ORDER BY at, seq, boot`, s.id, id, from.UTC(), to.UTC(), st)
+	if err != nil {
+		return nil, fmt.Errorf("events of %s: %w", st, err)
+	}
+	return events, nil
+}
+
+// Exchanges gives the declared exchanges of a register, oldest first.
+func (db *DB) Exchanges(ctx context.Context, reg plant.RegisterID) ([]plant.Exchange, error) {
+	s, err := db.bound()
+	if err != nil {
+		return nil, err
+	}
+	id, err := s.register(reg)
+	if err != nil {
+		return nil, err
+	}
+	scan := func(row pgx.CollectableRow) (plant.Exchange, error) {
+		x := plant.Exchange{Register: reg}
+		err := row.Scan(&x.At, &x.Final, &x.First, &x.By, &x.Note)
+		x.At = x.At.UTC()
+		return x, err
+	}
+	all, err := collect(ctx, db, scan, `SELECT at, final_value, first_value, by, note FROM exchange
+		WHERE site = $1 AND register = $2 ORDER BY at`, s.id, id)
+	if err != nil {
+		return nil, fmt.Errorf("exchanges of %s: %w", reg, err)
+	}
+	return all, nil
+}
+
+// FirstLast gives the instants of the first and the last reading of a register;
+// ok is false when there is none.
+func (db *DB) FirstLast(ctx context.Context, reg plant.RegisterID) (first, last time.Time, ok bool, err error) {
+	s, err := db.bound()
+	if err != nil {
+		return first, last, false, err
+	}
+	id, err := s.register(reg)
+	if err != nil {
+		return first, last, false, err
+	}
+	return db.ends(ctx, `SELECT (SELECT at FROM reading WHERE site = $1 AND register = $2 ORDER BY at LIMIT 1),
+		(SELECT at FROM reading WHERE site = $1 AND register = $2 ORDER BY at DESC LIMIT 1)`, s.id, id)
+}
+
+// Extent gives the instants of the first and the last fact that the register's
+// entries are made of: its readings, or the events of its station when it has no
+// readings. ok is false when there is none.
+func (db *DB) Extent(ctx context.Context, reg plant.RegisterID) (first, last time.Time, ok bool, err error) {
+	if first, last, ok, err = db.FirstLast(ctx, reg); err != nil || ok {
+		return first, last, ok, err
+	}
+	s, err := db.bound()
+	if err != nil {
+		return first, last, false, err
+	}
+	return db.ends(ctx, `SELECT
+		(SELECT at FROM station_event e WHERE e.site = $1 AND e.station = r.station ORDER BY at LIMIT 1),
+		(SELECT at FROM station_event e WHERE e.site = $1 AND e.station = r.station ORDER BY at DESC LIMIT 1)
+		FROM register r WHERE r.site = $1 AND r.id = $2`, s.id, s.registers[reg])
+}
+
+func (db *DB) ends(ctx context.Context, sql string, args ...any) (first, last time.Time, ok bool, err error) {
+	var a, b *time.Time
+	if err := db.pool.QueryRow(ctx, sql, args...).Scan(&a, &b); err != nil || a == nil {
+		return first, last, false, err
+	}
+	return a.UTC(), b.UTC(), true, nil
+}

@@ -1,0 +1,66 @@
+package store
+
+import (
+	"context"
+
+	"github.com/jackc/pgx/v5"
+
+	"curetally/internal/core/plant"
+)
+
+// The queries of this file look up the end of an index once per station, series
+// or register, so they cost the same however long the history is.
+
+// LatestEvents gives the newest event of each station that has one.
+func (db *DB) LatestEvents(ctx context.Context) (map[plant.StationID]plant.StationEvent, error) {
+	s, err := db.bound()
+	if err != nil {
+		return nil, err
+	}
+	events, err := collect(ctx, db, scanEvent, `SELECT s.name, `+eventColumns+` FROM station s CROSS JOIN LATERAL
+		(SELECT * FROM station_event e WHERE e.site = s.site AND e.station = s.id ORDER BY e.at DESC, e.seq DESC LIMIT 1) x
+		WHERE s.site = $1`, s.id)
+	if err != nil {
+		return nil, err
+	}
+	latest := make(map[plant.StationID]plant.StationEvent, len(events))
+	for _, e := range events {
+		latest[e.Station] = e
+	}
+	return latest, nil
+}
+
+// LatestSignals gives the newest value of each signal, by subject and name.
+func (db *DB) LatestSignals(ctx context.Context) ([]plant.Signal, error) {
+	s, err := db.bound()
+	if err != nil {
+		return nil, err
+	}
+	scan := func(row pgx.CollectableRow) (plant.Signal, error) {
+		var v plant.Signal
+		err := row.Scan(&v.Subject, &v.Name, &v.At, &v.Value)
+		v.At = v.At.UTC()
+		return v, err
+	}
+	return collect(ctx, db, scan, `SELECT s.subject, s.name, x.at, x.value FROM series s CROSS JOIN LATERAL
+		(SELECT at, value FROM signal v WHERE v.site = s.site AND v.series = s.id ORDER BY v.at DESC LIMIT 1) x
+		WHERE s.site = $1 ORDER BY s.subject, s.name`, s.id)
+}
+
+// LatestReadings gives the newest reading of each register that has one, by
+// name.
+func (db *DB) LatestReadings(ctx context.Context) ([]plant.Reading, error) {
+	s, err := db.bound()
+	if err != nil {
+		return nil, err
+	}
+	scan := func(row pgx.CollectableRow) (plant.Reading, error) {
+		var r plant.Reading
+		err := row.Scan(&r.Register, &r.At, &r.Value, &r.Modulus)
+		r.At = r.At.UTC()
+		return r, err
+	}
+	return collect(ctx, db, scan, `SELECT r.name, x.at, x.value, coalesce(x.modulus, 0) FROM register r CROSS JOIN LATERAL
+		(SELECT at, value, modulus FROM reading v WHERE v.site = r.site AND v.register = r.id ORDER BY v.at DESC LIMIT 1) x
+		WHERE r.site = $1 ORDER BY r.name`, s.id)
+}
