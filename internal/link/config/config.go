@@ -7,7 +7,6 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"strings"
 	"time"
 
 	"curetally/internal/core/plant"
@@ -172,20 +171,4 @@ func (b *builder) unreadable(at string, err error) {
 		err = pathErr.Err
 	}
 	b.reportf(at, "correct the path (relative paths begin in the configuration's folder) or the file's permissions", "cannot be read: %v", err)
-}
-
-// remedyFor suggests a known name, or lists what there is.
-func remedyFor(name string, known []string, none string) string {
-	if near := strictyaml.Nearest(name, known); near != "" {
-		return "did you mean " + near + "?"
-	}
-	const few = 8
-	switch {
-	case len(known) == 0:
-		return none
-	case len(known) > few:
-		return fmt.Sprintf("known are %s and %d more", strings.Join(known[:few], ", "), len(known)-few)
-	default:
-		return "known are " + strings.Join(known, ", ")
-	}
 }

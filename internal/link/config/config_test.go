@@ -14,6 +14,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"curetally/internal/core/plant"
+	"curetally/internal/link/config/topics"
 )
 
 const examples = "../../../configs"
@@ -259,7 +260,7 @@ func TestDefaultTopic(t *testing.T) {
 	if len(c.Plant.Topics) != 1 {
 		t.Fatalf("topics %+v", c.Plant.Topics)
 	}
-	if topic := c.Plant.Topics[0]; topic.Pattern != DefaultPattern || topic.StateWords["curing"] != plant.StateCuring || topic.Station != "{station}" {
+	if topic := c.Plant.Topics[0]; topic.Pattern != topics.DefaultPattern || topic.StateWords["curing"] != plant.StateCuring || topic.Station != "{station}" {
 		t.Errorf("topic %+v", topic)
 	}
 }
@@ -341,7 +342,7 @@ func FuzzParse(f *testing.F) {
 		}
 	}
 	f.Fuzz(func(t *testing.T, data []byte) {
-		c, err := Parse(filepath.Join(t.TempDir(), "plant.yaml"), data)
+		c, err := Parse("/nowhere/plant.yaml", data)
 		if (c == nil) == (err == nil) {
 			t.Errorf("config %v with error %v", c, err)
 		}

@@ -13,6 +13,7 @@ import (
 
 	"curetally/internal/core/plant"
 	"curetally/internal/link/config/profiles"
+	"curetally/internal/link/config/strictyaml"
 )
 
 // metered is a meter with its place in the file.
@@ -195,7 +196,7 @@ func (b *builder) meterBus(at string, s meterSpec) (plant.Bus, bool) {
 			}
 			names = append(names, string(bus.ID))
 		}
-		b.reportf(at+".bus", remedyFor(s.Bus, names, "declare it under buses, or give the meter a url"), "unknown bus %q", s.Bus)
+		b.reportf(at+".bus", strictyaml.Suggest(s.Bus, names, "declare it under buses, or give the meter a url"), "unknown bus %q", s.Bus)
 		return plant.Bus{}, false
 	}
 	spec := busSpec{Name: s.Name, URL: s.URL}
@@ -234,7 +235,7 @@ func (b *builder) meter(at string, s meterSpec) {
 	}
 	profile, known := b.profiles[s.Profile]
 	if !known {
-		b.reportf(at+".profile", remedyFor(s.Profile, slices.Sorted(maps.Keys(b.profiles)), ""), "unknown profile %q", s.Profile)
+		b.reportf(at+".profile", strictyaml.Suggest(s.Profile, slices.Sorted(maps.Keys(b.profiles)), ""), "unknown profile %q", s.Profile)
 	}
 	var err error
 	if m.Profile, err = profiles.Shift(profile, s.AddressOffset); err != nil {
@@ -284,10 +285,10 @@ func (b *builder) checkMeter(at string, s meterSpec) {
 		b.report(at+".press", "the meter has both a station and a press", "keep station when only that station is behind the meter, else press")
 	}
 	if _, ok := b.plant.FindStation(plant.StationID(s.Station)); s.Station != "" && !ok {
-		b.reportf(at+".station", remedyFor(s.Station, b.stationNames(), "list it under presses"), "unknown station %q", s.Station)
+		b.reportf(at+".station", strictyaml.Suggest(s.Station, b.stationNames(), "list it under presses"), "unknown station %q", s.Station)
 	}
 	if s.Press != "" && !slices.Contains(b.pressNames(), s.Press) {
-		b.reportf(at+".press", remedyFor(s.Press, b.pressNames(), "list it under presses"), "unknown press %q", s.Press)
+		b.reportf(at+".press", strictyaml.Suggest(s.Press, b.pressNames(), "list it under presses"), "unknown press %q", s.Press)
 	}
 }
 

@@ -3,12 +3,12 @@ package config
 import (
 	"fmt"
 	"maps"
-	"math"
 	"slices"
 
 	"curetally/internal/core/plant"
 	"curetally/internal/link/config/profiles"
 	"curetally/internal/link/config/strictyaml"
+	"curetally/internal/link/config/topics"
 )
 
 // registers lists what accumulates: energy of meters in the order of the file,
@@ -87,43 +87,23 @@ func stationRegisters(s plant.Station) []plant.Register {
 
 // pressRegisters gives the register of one counter for each press that the topic
 // can name. Two counters of one quantity on one press would count twice.
-func (b *builder) pressRegisters(path string, t plant.Topic, name string, spec counterSpec) {
+func (b *builder) pressRegisters(path string, t plant.Topic, name string, spec topics.Counter) {
 	quantity := t.Counters[name].Quantity
-	factor := strictyaml.Decimal(t.Counters[name].Scale).Rat()
-	count, _ := factor.Float64()
-	slack := int64(math.Ceil(max(count, 1)))
-	perHour := int64(defaultPerHour(quantity) * quantity.PerDisplay())
-	if scale, _ := spec.Scale.Rat().Float64(); spec.MaxPerHour > 0 && scale > 0 {
-		perHour = int64(math.Ceil(spec.MaxPerHour * count / scale))
-	}
 	for _, p := range b.plant.Presses {
-		if !matches(t.Press, string(p.ID)) {
+		if !topics.Matches(t.Press, string(p.ID)) {
 			continue
 		}
 		for _, r := range b.plant.Registers {
-			if r.Press == p.ID && r.Quantity == quantity && r.Station == "" {
+			switch {
+			case r.ID == plant.RegisterOf(p.ID, name):
+				b.reportf(path, "give each counter of a press its own name", "press %s already has a counter %s", p.ID, name)
+			case r.Press == p.ID && r.Quantity == quantity && r.Station == "":
 				b.reportf(path, "keep one counter per quantity and press", "press %s already counts %s as %s", p.ID, quantity, r.ID)
 			}
 		}
 		b.plant.Registers = append(b.plant.Registers, plant.Register{
 			ID: plant.RegisterOf(p.ID, name), Quantity: quantity, Press: p.ID, Curve: plant.FromReadings,
-			Rules: plant.Rules{
-				Modulus: counterModulus(spec, factor), MaxPerHour: perHour, Slack: slack, Backstep: 2 * slack, MaxGap: defaultMaxGap,
-			},
+			Rules: spec.Rules(t.Counters[name], defaultMaxGap),
 		})
-	}
-}
-
-// defaultPerHour is more than any press makes, in display units: 200 000 m² (a
-// web of 2.5 m at 1300 m/min), 120 000 m (2000 m/min), a million impressions.
-// Common practice, no source.
-func defaultPerHour(q plant.Quantity) float64 {
-	switch q {
-	case plant.QuantityArea:
-		return 200_000
-	case plant.QuantityLength:
-		return 120_000
-	default:
-		return 1_000_000
 	}
 }

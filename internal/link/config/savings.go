@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"curetally/internal/core/plant"
+	"curetally/internal/link/config/strictyaml"
 )
 
 // savings reads the retrofit projects.
@@ -39,7 +40,7 @@ func (b *builder) projectPress(at, name string) plant.PressID {
 	case name == "":
 		b.report(at+".press", "is missing", "name the press of the project")
 	case !slices.Contains(names, name):
-		b.reportf(at+".press", remedyFor(name, names, "list it under presses"), "unknown press %q", name)
+		b.reportf(at+".press", strictyaml.Suggest(name, names, "list it under presses"), "unknown press %q", name)
 	}
 	return plant.PressID(name)
 }
@@ -107,7 +108,7 @@ func (b *builder) boundary(at string, listed []string, press plant.PressID) []pl
 		case exists:
 			b.reportf(path, "list registers of meters", "register %s does not count energy", name)
 		default:
-			b.reportf(path, remedyFor(name, names, "list it under meters"), "unknown register %q", name)
+			b.reportf(path, strictyaml.Suggest(name, names, "list it under meters"), "unknown register %q", name)
 		}
 	}
 	return ids
@@ -124,7 +125,7 @@ func (b *builder) drivers(at string, p plant.Project) {
 	for i, d := range p.Drivers {
 		path := fmt.Sprintf("%s[%d]", at, i)
 		if !slices.Contains(words, string(d)) {
-			b.reportf(path, remedyFor(string(d), words, ""), "unknown driver %q", d)
+			b.reportf(path, strictyaml.Suggest(string(d), words, ""), "unknown driver %q", d)
 			continue
 		}
 		if slices.Index(p.Drivers, d) < i {

@@ -5,7 +5,9 @@ import (
 
 	"curetally/internal/core/plant"
 	"curetally/internal/link/config/profiles"
+	"curetally/internal/link/config/rules"
 	"curetally/internal/link/config/strictyaml"
+	"curetally/internal/link/config/topics"
 )
 
 // file is the configuration as written.
@@ -15,13 +17,13 @@ type file struct {
 	DataDir   string          `yaml:"data_dir"`
 	Database  databaseSpec    `yaml:"database"`
 	Broker    brokerSpec      `yaml:"broker"`
-	Topics    []topicSpec     `yaml:"topics"`
+	Topics    []topics.Spec   `yaml:"topics"`
 	Buses     []busSpec       `yaml:"buses"`
 	Profiles  []profiles.Spec `yaml:"profiles"`
 	Meters    []meterSpec     `yaml:"meters,required"`
 	Presses   []pressSpec     `yaml:"presses,required"`
-	LampKinds []lampKindSpec  `yaml:"lamp_kinds"`
-	Rules     []ruleSpec      `yaml:"rules"`
+	LampKinds []rules.Kind    `yaml:"lamp_kinds"`
+	Rules     []rules.Spec    `yaml:"rules"`
 	Savings   []projectSpec   `yaml:"savings"`
 }
 
@@ -29,7 +31,7 @@ func (f *file) SetDefaults() {
 	f.Listen, f.DataDir = DefaultListen, "curetally-data"
 	f.Site.SetDefaults()
 	f.Broker.KeepAlive = 30 * time.Second
-	f.Rules = []ruleSpec{{Include: "default"}}
+	f.Rules = []rules.Spec{{Include: "default"}}
 }
 
 type siteSpec struct {
@@ -63,35 +65,6 @@ type brokerSpec struct {
 	CertFile     string        `yaml:"cert_file"`
 	KeyFile      string        `yaml:"key_file"`
 	KeepAlive    time.Duration `yaml:"keep_alive"`
-}
-
-type topicSpec struct {
-	Pattern       string                 `yaml:"pattern,required"`
-	Station       string                 `yaml:"station"`
-	Press         string                 `yaml:"press"`
-	State         string                 `yaml:"state"`
-	Instant       string                 `yaml:"instant"`
-	InstantFormat string                 `yaml:"instant_format"`
-	Technology    string                 `yaml:"technology"`
-	Boot          string                 `yaml:"boot"`
-	Sequence      string                 `yaml:"sequence"`
-	LitSeconds    string                 `yaml:"lit_seconds"`
-	Starts        string                 `yaml:"starts"`
-	States        map[string]string      `yaml:"states"`
-	Technologies  map[string]string      `yaml:"technologies"`
-	Will          []string               `yaml:"will"`
-	Signals       map[string]string      `yaml:"signals"`
-	Counters      map[string]counterSpec `yaml:"counters"`
-}
-
-func (t *topicSpec) SetDefaults() { t.InstantFormat = "rfc3339" }
-
-type counterSpec struct {
-	Path       string             `yaml:"path,required"`
-	Unit       string             `yaml:"unit,required"`
-	Scale      strictyaml.Decimal `yaml:"scale"`
-	MaxPerHour float64            `yaml:"max_per_hour"` // in the unit
-	Modulus    uint64             `yaml:"modulus"`      // in counts
 }
 
 type busSpec struct {
@@ -154,40 +127,6 @@ type technologySpec struct {
 	From moment `yaml:"from"`
 	Is   string `yaml:"is,required,scalar"`
 }
-
-type lampKindSpec struct {
-	Name          string  `yaml:"name,required"`
-	Title         string  `yaml:"title"`
-	Technology    string  `yaml:"technology,required"`
-	RatedHours    float64 `yaml:"rated_hours,required"`
-	HoursPerStart float64 `yaml:"hours_per_start"`
-}
-
-// ruleSet is a file of rules, ready-made or the plant's own.
-type ruleSet struct {
-	LampKinds []lampKindSpec `yaml:"lamp_kinds"`
-	Rules     []ruleSpec     `yaml:"rules"`
-}
-
-type ruleSpec struct {
-	// Include names a ready-made set or a file, instead of all else.
-	Include      string   `yaml:"include,scalar"`
-	Name         string   `yaml:"name"`
-	Title        string   `yaml:"title"`
-	Scope        string   `yaml:"scope"`
-	Technology   string   `yaml:"technology"`
-	LitHours     float64  `yaml:"lit_hours"`
-	LifeFraction float64  `yaml:"life_fraction"`
-	Starts       int64    `yaml:"starts"`
-	Days         int      `yaml:"days"`
-	Lead         int      `yaml:"lead"`
-	Grace        int      `yaml:"grace"`
-	Minutes      int      `yaml:"minutes"`
-	Parts        []string `yaml:"parts"`
-	Cautions     []string `yaml:"cautions"`
-}
-
-func (r *ruleSpec) SetDefaults() { r.Scope, r.Lead, r.Grace = string(plant.PerStation), 7, 3 }
 
 type projectSpec struct {
 	Name         string         `yaml:"name,required"`

@@ -76,6 +76,23 @@ func Nearest(word string, known []string) string {
 	return best
 }
 
+// Suggest is a remedy for an unknown name: the known one that was probably meant,
+// else what is known, else the text for when nothing is.
+func Suggest(name string, known []string, none string) string {
+	if near := Nearest(name, known); near != "" {
+		return "did you mean " + near + "?"
+	}
+	const few = 8
+	switch {
+	case len(known) == 0:
+		return none
+	case len(known) > few:
+		return fmt.Sprintf("known are %s and %d more", strings.Join(known[:few], ", "), len(known)-few)
+	default:
+		return "known are " + strings.Join(known, ", ")
+	}
+}
+
 // distance is the restricted Damerau-Levenshtein distance in bytes.
 func distance(a, b string) int {
 	older := make([]int, len(b)+1)

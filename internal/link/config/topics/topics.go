@@ -1,70 +1,95 @@
-package config
+package topics
 
 import (
 	"fmt"
 	"maps"
+	"math"
 	"math/big"
 	"slices"
 	"strings"
+	"time"
 
 	"curetally/internal/core/plant"
+	"curetally/internal/link/config/strictyaml"
 )
 
 // DefaultPattern is the topic that stations are expected to report on when the
 // configuration has a broker and no topics.
 const DefaultPattern = "curing/{press}/{station}/status"
 
-// defaultTopic is the mapping that goes with DefaultPattern.
-func defaultTopic() topicSpec {
-	return topicSpec{
+// Default is the mapping that goes with DefaultPattern.
+func Default() Spec {
+	return Spec{
 		Pattern: DefaultPattern, Station: "{station}", State: "state", Instant: "time", InstantFormat: "rfc3339",
 		Technology: "technology", Boot: "boot", Sequence: "sequence", LitSeconds: "lit_seconds", Starts: "starts",
 		Will: []string{"offline"},
 	}
 }
 
-// topics reads the mapping of messages.
-func (b *builder) topics() {
-	specs := b.in.Topics
-	if b.in.Broker.URL == "" {
-		if len(specs) > 0 {
-			b.report("topics", "there are topics and no broker", "add broker: {url: \"mqtt://host:1883\"}, or remove the topics")
-		}
-	} else if specs == nil {
-		specs = []topicSpec{defaultTopic()}
-	}
-	patterns := map[string]int{}
-	for i, s := range specs {
-		at := fmt.Sprintf("topics[%d]", i)
-		if first, double := patterns[s.Pattern]; double {
-			b.reportf(at+".pattern", "map each pattern once", "the pattern is already topics[%d]", first)
-		}
-		patterns[s.Pattern] = i
-		b.plant.Topics = append(b.plant.Topics, b.topic(at, s))
-	}
-	if b.in.Broker.URL == "" {
-		return
-	}
-	for i, ps := range b.in.Presses {
-		for j, ss := range ps.Stations {
-			names := func(t plant.Topic) bool { return t.Station != "" && matches(t.Station, ss.Name) }
-			if !slices.ContainsFunc(b.plant.Topics, names) {
-				b.reportf(fmt.Sprintf("presses[%d].stations[%d].name", i, j), "add a topic for it, or correct the template under station",
-					"no topic can give the station name %s", ss.Name)
-			}
-		}
-	}
+// Spec is the mapping of one topic pattern as written in YAML.
+type Spec struct {
+	Pattern       string             `yaml:"pattern,required"`
+	Station       string             `yaml:"station"`
+	Press         string             `yaml:"press"`
+	State         string             `yaml:"state"`
+	Instant       string             `yaml:"instant"`
+	InstantFormat string             `yaml:"instant_format"`
+	Technology    string             `yaml:"technology"`
+	Boot          string             `yaml:"boot"`
+	Sequence      string             `yaml:"sequence"`
+	LitSeconds    string             `yaml:"lit_seconds"`
+	Starts        string             `yaml:"starts"`
+	States        map[string]string  `yaml:"states"`
+	Technologies  map[string]string  `yaml:"technologies"`
+	Will          []string           `yaml:"will"`
+	Signals       map[string]string  `yaml:"signals"`
+	Counters      map[string]Counter `yaml:"counters"`
 }
 
-func (b *builder) topic(at string, s topicSpec) plant.Topic {
+// SetDefaults: times are RFC 3339.
+func (s *Spec) SetDefaults() { s.InstantFormat = "rfc3339" }
+
+// Counter is a cumulative counter in the messages of a press, as written in YAML.
+type Counter struct {
+	Path       string             `yaml:"path,required"`
+	Unit       string             `yaml:"unit,required"`
+	Scale      strictyaml.Decimal `yaml:"scale"`
+	MaxPerHour float64            `yaml:"max_per_hour"` // in the unit
+	Modulus    uint64             `yaml:"modulus"`      // in counts
+}
+
+// Names are the stations and presses that a template may give.
+type Names struct{ Stations, Presses []string }
+
+// checker reports into a document.
+type checker struct{ doc *strictyaml.Document }
+
+func (b checker) report(path, problem, remedy string) { b.doc.Report(path, problem, remedy) }
+
+func (b checker) reportf(path, remedy, format string, args ...any) {
+	b.doc.Report(path, fmt.Sprintf(format, args...), remedy)
+}
+
+func (b checker) technology(path, word string) plant.Technology {
+	t, err := plant.ParseTechnology(word)
+	if err != nil {
+		b.reportf(path, "expected arc, led or hot-air", "unknown technology %q", word)
+	}
+	return t
+}
+
+// Topic checks the spec and turns it into a mapping. Problems go to doc under at;
+// the names are those that a template may give.
+func (s Spec) Topic(doc *strictyaml.Document, at string, names Names) plant.Topic {
+	b := checker{doc}
 	t := plant.Topic{
 		Pattern: s.Pattern, Station: s.Station, Press: s.Press, State: s.State, Instant: s.Instant, Technology: s.Technology,
 		Boot: s.Boot, Sequence: s.Sequence, LitSeconds: s.LitSeconds, Starts: s.Starts, InstantFormat: s.InstantFormat,
 		WillWords: s.Will, Signals: s.Signals,
 	}
 	parts := b.pattern(at+".pattern", s.Pattern)
-	b.template(at+".station", s.Station, parts, b.stationNames())
-	b.template(at+".press", s.Press, parts, b.pressNames())
+	b.template(at+".station", s.Station, parts, names.Stations)
+	b.template(at+".press", s.Press, parts, names.Presses)
 	if (s.Station == "") == (s.Press == "") {
 		b.report(at, "expected either a station or a press", "write station: \"{station}\" for status messages, press: \"{press}\" for messages of a press")
 	}
@@ -95,12 +120,13 @@ func (b *builder) topic(at string, s topicSpec) plant.Topic {
 }
 
 // topicPaths checks the form of every path into the message.
-func (b *builder) topicPaths(at string, s topicSpec) {
+func (b checker) topicPaths(at string, s Spec) {
 	paths := map[string]string{
 		"state": s.State, "instant": s.Instant, "technology": s.Technology, "boot": s.Boot,
 		"sequence": s.Sequence, "lit_seconds": s.LitSeconds, "starts": s.Starts,
 	}
-	for name, p := range s.Signals {
+	for _, name := range slices.Sorted(maps.Keys(s.Signals)) {
+		p := s.Signals[name]
 		paths["signals."+name] = p
 		if p == "" {
 			b.report(at+".signals."+name, "no path", "write where in the message the value stands")
@@ -121,7 +147,7 @@ func (b *builder) topicPaths(at string, s topicSpec) {
 }
 
 // stationTopic checks the words and paths of status messages.
-func (b *builder) stationTopic(at string, s topicSpec, t *plant.Topic) {
+func (b checker) stationTopic(at string, s Spec, t *plant.Topic) {
 	if s.State == "" {
 		b.report(at+".state", "no path for the state", "write where in the message the state stands, for example state: state")
 	}
@@ -153,7 +179,7 @@ func (b *builder) stationTopic(at string, s topicSpec, t *plant.Topic) {
 }
 
 // pressTopic refuses what only a station can say.
-func (b *builder) pressTopic(at string, s topicSpec) {
+func (b checker) pressTopic(at string, s Spec) {
 	for _, key := range []string{"state", "technology", "boot", "sequence", "lit_seconds", "starts", "states", "technologies"} {
 		if b.doc.Has(at + "." + key) {
 			b.report(at+"."+key, "belongs to a station", "remove it, or write station: instead of press:")
@@ -166,7 +192,7 @@ func (b *builder) pressTopic(at string, s topicSpec) {
 
 // counter checks a press counter and gives its quantity and the exact factor
 // from counts to the register's units.
-func (b *builder) counter(path string, c counterSpec) (plant.Quantity, *big.Rat) {
+func (b checker) counter(path string, c Counter) (plant.Quantity, *big.Rat) {
 	units := map[string]struct {
 		quantity plant.Quantity
 		factor   int64
@@ -177,7 +203,7 @@ func (b *builder) counter(path string, c counterSpec) (plant.Quantity, *big.Rat)
 	}
 	u, ok := units[c.Unit]
 	if !ok {
-		b.reportf(path+".unit", remedyFor(c.Unit, slices.Sorted(maps.Keys(units)), ""), "unknown unit %q", c.Unit)
+		b.reportf(path+".unit", strictyaml.Suggest(c.Unit, slices.Sorted(maps.Keys(units)), ""), "unknown unit %q", c.Unit)
 		return plant.QuantityImpressions, big.NewRat(1, 1)
 	}
 	if c.Scale.Rat().Sign() <= 0 {
@@ -188,15 +214,15 @@ func (b *builder) counter(path string, c counterSpec) (plant.Quantity, *big.Rat)
 	}
 	factor := new(big.Rat).SetInt64(u.factor)
 	factor.Mul(factor, c.Scale.Rat())
-	if m := counterModulus(c, factor); c.Modulus > 0 && m == 0 {
+	if m := c.modulus(factor); c.Modulus > 0 && m == 0 {
 		b.report(path+".modulus", "not a whole number of "+u.quantity.String()+" units, or too large", "give the modulus in counts")
 	}
 	return u.quantity, factor
 }
 
-// counterModulus is where a counter starts again, in register units; 0 when it
+// modulus is where a counter starts again, in register units; 0 when it
 // does not or when that is no whole number.
-func counterModulus(c counterSpec, factor *big.Rat) int64 {
+func (c Counter) modulus(factor *big.Rat) int64 {
 	m := new(big.Rat).SetInt(new(big.Int).SetUint64(c.Modulus))
 	m.Mul(m, factor)
 	if !m.IsInt() || !m.Num().IsInt64() {
@@ -205,106 +231,35 @@ func counterModulus(c counterSpec, factor *big.Rat) int64 {
 	return m.Num().Int64()
 }
 
+// Rules gives the limits of the counter's register. Its slack is one count, and a
+// fall of up to two counts is taken for noise.
+func (c Counter) Rules(t plant.TopicCounter, maxGap time.Duration) plant.Rules {
+	factor := strictyaml.Decimal(t.Scale).Rat()
+	count, _ := factor.Float64()
+	slack := int64(math.Ceil(max(count, 1)))
+	perHour := int64(defaultPerHour(t.Quantity) * t.Quantity.PerDisplay())
+	if scale, _ := c.Scale.Rat().Float64(); c.MaxPerHour > 0 && scale > 0 {
+		perHour = int64(math.Ceil(c.MaxPerHour * count / scale))
+	}
+	return plant.Rules{Modulus: c.modulus(factor), MaxPerHour: perHour, Slack: slack, Backstep: 2 * slack, MaxGap: maxGap}
+}
+
+// defaultPerHour is more than any press makes, in display units: 200 000 m² (a
+// web of 2.5 m at 1300 m/min), 120 000 m (2000 m/min), a million impressions.
+// Common practice, no source.
+func defaultPerHour(q plant.Quantity) float64 {
+	switch q {
+	case plant.QuantityArea:
+		return 200_000
+	case plant.QuantityLength:
+		return 120_000
+	default:
+		return 1_000_000
+	}
+}
+
 // decimal writes an exact decimal without trailing zeros.
 func decimal(r *big.Rat) string {
 	const digits = 24
 	return strings.TrimSuffix(strings.TrimRight(r.FloatString(digits), "0"), ".")
-}
-
-// segment is a piece of a pattern or template: fixed text or a named part.
-type segment struct {
-	text string
-	part bool
-}
-
-// split cuts a template at its {parts}; false when the braces do not match.
-func split(s string) ([]segment, bool) {
-	var out []segment
-	for s != "" {
-		before, rest, found := strings.Cut(s, "{")
-		if strings.Contains(before, "}") {
-			return nil, false
-		}
-		if before != "" {
-			out = append(out, segment{before, false})
-		}
-		if !found {
-			break
-		}
-		name, after, closed := strings.Cut(rest, "}")
-		if !closed || plant.ValidName(name) != nil {
-			return nil, false
-		}
-		out = append(out, segment{name, true})
-		s = after
-	}
-	return out, true
-}
-
-// pattern checks a topic pattern and gives its named parts. A part is a whole
-// level, as a broker can match only whole levels.
-func (b *builder) pattern(path, pattern string) []string {
-	const remedy = "write levels of plain text or one {part}, for example press/{press}/{n}/status"
-	parts := []string{}
-	for level := range strings.SplitSeq(pattern, "/") {
-		segments, ok := split(level)
-		if !ok || len(segments) != 1 || strings.ContainsAny(level, "+#\x00") {
-			b.reportf(path, remedy, "the level %q is not plain text or one named part", level)
-			return nil
-		}
-		if !segments[0].part {
-			continue
-		}
-		if slices.Contains(parts, segments[0].text) {
-			b.reportf(path, "name each part once", "the part {%s} is there twice", segments[0].text)
-			return nil
-		}
-		parts = append(parts, segments[0].text)
-	}
-	return parts
-}
-
-// template checks that a template has only parts of its pattern and can give at
-// least one known name. Nil parts mean that the pattern itself is wrong.
-func (b *builder) template(path, template string, parts, names []string) {
-	if template == "" || parts == nil {
-		return
-	}
-	segments, ok := split(template)
-	if !ok {
-		b.reportf(path, "write text and {part}, for example {press}-{n}", "the template %q has odd braces", template)
-		return
-	}
-	for _, s := range segments {
-		if s.part && !slices.Contains(parts, s.text) {
-			b.reportf(path, remedyFor(s.text, parts, "add the part to the pattern"), "the pattern has no part {%s}", s.text)
-			return
-		}
-	}
-	if !slices.ContainsFunc(names, func(n string) bool { return matches(template, n) }) {
-		b.reportf(path, remedyFor(template, names, "list it under presses"), "the template %q can give no known name", template)
-	}
-}
-
-// matches says whether a template can give a name.
-func matches(template, name string) bool {
-	segments, ok := split(template)
-	return ok && fits(segments, name)
-}
-
-func fits(segments []segment, name string) bool {
-	if len(segments) == 0 {
-		return name == ""
-	}
-	first, rest := segments[0], segments[1:]
-	if !first.part {
-		after, ok := strings.CutPrefix(name, first.text)
-		return ok && fits(rest, after)
-	}
-	for i := 1; i <= len(name); i++ {
-		if fits(rest, name[i:]) {
-			return true
-		}
-	}
-	return false
 }

@@ -1,0 +1,177 @@
+package rules
+
+import (
+	"cmp"
+	"embed"
+	"fmt"
+	"slices"
+	"strings"
+
+	"curetally/internal/core/plant"
+	"curetally/internal/link/config/strictyaml"
+)
+
+//go:embed *.yaml
+var files embed.FS
+
+// Sets lists the ready-made sets by the word that includes them.
+func Sets() map[string][]string {
+	return map[string][]string{"arc": {"arc"}, "led": {"led"}, "gear": {"gear"}, "default": {"arc", "led", "gear"}}
+}
+
+// Kind is a kind of lamp or module as written in YAML.
+type Kind struct {
+	Name          string  `yaml:"name,required"`
+	Title         string  `yaml:"title"`
+	Technology    string  `yaml:"technology,required"`
+	RatedHours    float64 `yaml:"rated_hours,required"`
+	HoursPerStart float64 `yaml:"hours_per_start"`
+}
+
+// File is a file of rules, ready-made or the plant's own.
+type File struct {
+	LampKinds []Kind `yaml:"lamp_kinds"`
+	Rules     []Spec `yaml:"rules"`
+}
+
+// Spec is a task rule as written in YAML.
+type Spec struct {
+	// Include names a ready-made set or a file, instead of all else.
+	Include      string   `yaml:"include,scalar"`
+	Name         string   `yaml:"name"`
+	Title        string   `yaml:"title"`
+	Scope        string   `yaml:"scope"`
+	Technology   string   `yaml:"technology"`
+	LitHours     float64  `yaml:"lit_hours"`
+	LifeFraction float64  `yaml:"life_fraction"`
+	Starts       int64    `yaml:"starts"`
+	Days         int      `yaml:"days"`
+	Lead         int      `yaml:"lead"`
+	Grace        int      `yaml:"grace"`
+	Minutes      int      `yaml:"minutes"`
+	Parts        []string `yaml:"parts"`
+	Cautions     []string `yaml:"cautions"`
+}
+
+// SetDefaults: each station, a week ahead, three days of grace.
+func (s *Spec) SetDefaults() { s.Scope, s.Lead, s.Grace = string(plant.PerStation), 7, 3 }
+
+// Ready gives the lamp kinds and rules of one ready-made set. It panics when the
+// set is unknown or wrong, which a test rules out.
+func Ready(name string) ([]plant.LampKind, []plant.TaskRule) {
+	data, err := files.ReadFile(name + ".yaml")
+	if err != nil {
+		panic(err)
+	}
+	var set File
+	doc := strictyaml.Decode(name+".yaml", data, &set)
+	kinds := Kinds(doc, set.LampKinds)
+	var rules []plant.TaskRule
+	for i, r := range set.Rules {
+		rules = append(rules, r.Rule(doc, fmt.Sprintf("rules[%d]", i)))
+	}
+	if problems := doc.Problems(); len(problems) > 0 {
+		panic(problems)
+	}
+	return kinds, rules
+}
+
+// Kinds checks lamp kinds; problems go to doc under lamp_kinds.
+func Kinds(doc *strictyaml.Document, specs []Kind) []plant.LampKind {
+	var kinds []plant.LampKind
+	for i, s := range specs {
+		at := fmt.Sprintf("lamp_kinds[%d]", i)
+		if err := plant.ValidName(s.Name); err != nil {
+			doc.Report(at+".name", err.Error(), "choose another name for the kind")
+		}
+		if slices.ContainsFunc(kinds, func(k plant.LampKind) bool { return k.Name == s.Name }) {
+			doc.Report(at+".name", fmt.Sprintf("there are two lamp kinds %q", s.Name), "give each kind its own name")
+		}
+		technology, err := plant.ParseTechnology(s.Technology)
+		if err != nil {
+			doc.Report(at+".technology", fmt.Sprintf("unknown technology %q", s.Technology), "expected arc, led or hot-air")
+		}
+		if s.RatedHours <= 0 || s.RatedHours > 1e6 {
+			doc.Report(at+".rated_hours", "not between 0 and 1000000", "write the rated useful life in hours, for example 1500")
+		}
+		if s.HoursPerStart < 0 || s.HoursPerStart > 100 {
+			doc.Report(at+".hours_per_start", "not between 0 and 100", "write how many lit hours one start costs, for example 1")
+		}
+		kinds = append(kinds, plant.LampKind{Name: s.Name, Title: cmp.Or(s.Title, s.Name), Technology: technology, RatedHours: s.RatedHours, HoursPerStart: s.HoursPerStart})
+	}
+	return kinds
+}
+
+// cautionKnown says whether a code is one of the caution cards C1 to C20.
+func cautionKnown(code string) bool {
+	for n := 1; n <= 20; n++ {
+		if code == fmt.Sprintf("C%d", n) {
+			return true
+		}
+	}
+	return false
+}
+
+// Rule checks a task rule; problems go to doc under at.
+func (s Spec) Rule(doc *strictyaml.Document, at string) plant.TaskRule {
+	r := plant.TaskRule{
+		ID: plant.RuleID(s.Name), Title: cmp.Or(s.Title, s.Name), Scope: plant.RuleScope(s.Scope), LitHours: s.LitHours,
+		LifeFraction: s.LifeFraction, Starts: s.Starts, Days: s.Days, Lead: s.Lead, Grace: s.Grace, Minutes: s.Minutes,
+		Parts: s.Parts, Cautions: s.Cautions,
+	}
+	if err := plant.ValidName(s.Name); err != nil {
+		doc.Report(at+".name", err.Error(), "name the rule, for example lamp-change")
+	}
+	if s.Technology != "" {
+		var err error
+		if r.Technology, err = plant.ParseTechnology(s.Technology); err != nil {
+			doc.Report(at+".technology", fmt.Sprintf("unknown technology %q", s.Technology), "expected arc, led or hot-air, or nothing for all")
+		}
+	}
+	if scopes := []plant.RuleScope{plant.PerStation, plant.PerLamp, plant.PerPress}; !slices.Contains(scopes, r.Scope) {
+		doc.Report(at+".scope", fmt.Sprintf("unknown scope %q", s.Scope), "expected station, lamp or press")
+	}
+	checkLimits(doc, at, r)
+	for i, code := range s.Cautions {
+		if !cautionKnown(code) {
+			doc.Report(fmt.Sprintf("%s.cautions[%d]", at, i), fmt.Sprintf("unknown caution card %q", code), "expected C1 to C20")
+		}
+	}
+	for i, part := range s.Parts {
+		if strings.TrimSpace(part) == "" {
+			doc.Report(fmt.Sprintf("%s.parts[%d]", at, i), "an empty part", "name the part, or remove it")
+		}
+	}
+	return r
+}
+
+// checkLimits checks when a task falls due.
+func checkLimits(doc *strictyaml.Document, at string, r plant.TaskRule) {
+	limits := []struct {
+		key   string
+		value float64
+		most  float64
+	}{
+		{"lit_hours", r.LitHours, 1e6},
+		{"life_fraction", r.LifeFraction, 10},
+		{"starts", float64(r.Starts), 1e9},
+		{"days", float64(r.Days), 36_525},
+		{"lead", float64(r.Lead), 3653},
+		{"grace", float64(r.Grace), 3653},
+		{"minutes", float64(r.Minutes), 100_000},
+	}
+	for _, l := range limits {
+		if !(l.value >= 0 && l.value <= l.most) {
+			doc.Report(at+"."+l.key, "out of range", fmt.Sprintf("expected 0 to %.0f", l.most))
+		}
+	}
+	if r.LitHours == 0 && r.LifeFraction == 0 && r.Starts == 0 && r.Days == 0 {
+		doc.Report(at, "the rule has no limit, so it never falls due", "give at least one of lit_hours, life_fraction, starts, days")
+	}
+	if r.LifeFraction != 0 && r.Scope != plant.PerLamp {
+		doc.Report(at+".life_fraction", "only a lamp has a rated life", "write scope: lamp, or use lit_hours")
+	}
+	if r.Scope == plant.PerPress && (r.LitHours != 0 || r.Starts != 0) {
+		doc.Report(at+".scope", "a press has no lit hours and starts of its own", "write scope: station, or use days")
+	}
+}
