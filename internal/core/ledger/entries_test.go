@@ -108,7 +108,7 @@ func TestEntries_AStartLandsWhereTheLampStruck(t *testing.T) {
 func TestEntries_FittingsCountFromWholeMilliseconds(t *testing.T) {
 	curve := Curve{{From: t0, To: t0.Add(time.Second), Amount: 1_000_000}}
 	got := Entries(meter, curve, Cuts{From: t0, To: t0.Add(time.Second), Fittings: []plant.Fitting{
-		{Lamp: "A", From: t0.Add(300*time.Millisecond + 999*time.Microsecond), To: t0.Add(500*time.Millisecond + 999*time.Microsecond)},
+		{Lamp: "A", From: t0.Add(300*time.Millisecond + 999*time.Microsecond), To: t0.Add(500*time.Millisecond + time.Microsecond)},
 	}})
 	want := []plant.Entry{
 		{Register: meter, Start: t0, Amount: 800_000},
