@@ -107,11 +107,12 @@ func TestApply_KeysTwiceInOneGroup(t *testing.T) {
 	db := open(t)
 	f := facts()
 	f.Add(facts())
-	f.Readings = append(f.Readings, reading(meter, 1, 999))
+	f.Readings = append(f.Readings, reading(meter, 1, 999), reading(meter, 0.5, 50))
 	must(t, db.Apply(t.Context(), spoolA, []plant.Batch{batch(1, f), batch(2, facts())}))
 	got := tally(t, db)
-	same(t, "readings, events, signals", [3]int64(got[:3]), [3]int64{3, 2, 2})
-	same(t, "first value wins", get(db.Readings(t.Context(), meter, at(1), at(2)))(t)[0].Value, 100)
+	same(t, "readings, events, signals", [3]int64(got[:3]), [3]int64{4, 2, 2})
+	same(t, "first value wins", get(db.Readings(t.Context(), meter, at(1), at(2)))(t)[1].Value, 100)
+	same(t, "mark", get(db.Unsettled(t.Context(), 10))(t)[2].To, at(2))
 }
 
 func TestApply_RepeatedEventMarksNothing(t *testing.T) {

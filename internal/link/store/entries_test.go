@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"sync"
 	"testing"
 	"time"
@@ -12,38 +13,41 @@ import (
 	"curetally/internal/link/privatepg/pgtest"
 )
 
-func TestReadings_WithNeighboursThatAreNotHeldOut(t *testing.T) {
+func TestReadings_WithNeighboursThatStandFirm(t *testing.T) {
 	db := open(t)
 	var f plant.Facts
-	for m := range 10 {
+	for m := range 20 {
 		f.Readings = append(f.Readings, reading(meter, float64(m*10), int64(m)))
 	}
 	must(t, db.Apply(t.Context(), spoolA, []plant.Batch{batch(1, f)}))
-	// The values at 20, 40 and 60 minutes are held out; the one at 10 is only a
-	// rollover.
+	// The values at 20, 40 and 60 minutes are doubtful; the one at 10 is only an
+	// exchange that a person declared.
 	must(t, db.Replace(t.Context(), nil, []plant.Settlement{{Register: meter, From: at(0), To: at(90), Events: []plant.RegisterEvent{
-		{Register: meter, At: at(10), Kind: plant.StepRollover}, {Register: meter, At: at(20), Kind: plant.StepBackstep},
-		{Register: meter, At: at(40), Kind: plant.StepImplausible}, {Register: meter, At: at(60), Kind: plant.StepImplausible},
+		{Register: meter, At: at(10), Kind: plant.StepExchange}, {Register: meter, At: at(20), Kind: plant.StepBackstep},
+		{Register: meter, At: at(40), Kind: plant.StepImplausible}, {Register: meter, At: at(60), Kind: plant.StepReset},
 	}}}))
 	for _, c := range []struct {
-		name     string
-		from, to time.Time
-		want     []int64
+		name        string
+		from, to    time.Time
+		first, last int64
 	}{
-		{"neighbours step over held values", at(30), at(60), []int64{1, 3, 4, 5, 7}},
-		{"border counts inside at from, outside at to", at(50), at(70), []int64{3, 5, 6, 7}},
-		{"nothing before", at(-60), at(0), []int64{0}},
-		{"nothing after", at(90), at(120), []int64{8, 9}},
-		{"empty stretch in the middle", at(31), at(32), []int64{3, 5}},
-		{"beyond the end", at(500), at(600), []int64{9}},
+		{"steps over a doubtful value", at(100), at(120), 5, 15},
+		{"too few before, steps over the border value after", at(30), at(60), 0, 10},
+		{"nothing before", at(-60), at(0), 0, 5},
+		{"nothing after", at(190), at(200), 15, 19},
+		{"empty stretch in the middle", at(31), at(32), 0, 9},
+		{"beyond the end", at(500), at(600), 16, 19},
 	} {
-		var got []int64
+		var got, want []int64
 		for _, r := range get(db.Readings(t.Context(), meter, c.from, c.to))(t) {
 			got = append(got, r.Value)
 		}
-		same(t, c.name, got, c.want)
+		for v := c.first; v <= c.last; v++ {
+			want = append(want, v)
+		}
+		same(t, c.name, got, want)
 	}
-	same(t, "held", get(db.Held(t.Context(), meter, at(0), at(60)))(t), []time.Time{at(20), at(40)})
+	same(t, "doubtful", get(db.Doubtful(t.Context(), meter, at(0), at(60)))(t), []time.Time{at(20), at(40)})
 	if _, err := db.Readings(t.Context(), "nobody/import", at(0), at(1)); !errors.Is(err, ErrNotFound) {
 		t.Errorf("readings of an unknown register: %v", err)
 	}
@@ -51,30 +55,35 @@ func TestReadings_WithNeighboursThatAreNotHeldOut(t *testing.T) {
 
 func TestEvents_WithNeighbours(t *testing.T) {
 	db := open(t)
-	other := event(5, 1, plant.StateOff)
-	other.Boot = "a0"
-	will := event(30, 4, plant.StateUnknown)
-	will.LastWill, will.ClockDistrusted, will.LitMillis, will.Starts = true, true, -1, 9
-	all := []plant.StationEvent{event(0, 1, plant.StateOff), other, event(10, 2, plant.StateCuring), event(10, 3, plant.StateOff), will}
-	must(t, db.Apply(t.Context(), spoolA, []plant.Batch{batch(1, plant.Facts{Events: []plant.StationEvent{all[4], all[3], all[1], all[2], all[0]}})}))
+	var all []plant.StationEvent
+	for i := range 12 {
+		all = append(all, event(float64(i*10), int64(i+1), plant.StateCuring))
+	}
+	// Another boot in between, two events at one instant, and every field used.
+	all[3].Boot, all[3].Sequence = "a0", 1
+	all[5].At = all[4].At
+	all[11].LastWill, all[11].ClockDistrusted, all[11].LitMillis, all[11].Starts = true, true, -1, 9
+	shuffled := slices.Clone(all)
+	slices.Reverse(shuffled)
+	must(t, db.Apply(t.Context(), spoolA, []plant.Batch{batch(1, plant.Facts{Events: shuffled})}))
 	for _, c := range []struct {
-		name     string
-		from, to time.Time
-		want     []plant.StationEvent
+		name        string
+		from, to    time.Time
+		first, last int
 	}{
-		{"all", at(-1), at(60), all},
-		{"neighbours", at(10), at(20), all[1:]},
-		{"last of the same instant before", at(20), at(25), all[3:]},
-		{"first of the same instant after", at(6), at(7), all[1:3]},
+		{"all", at(-1), at(600), 0, 12},
+		{"neighbours on both sides", at(60), at(70), 6 - Neighbours, 7 + Neighbours},
+		{"before the first", at(-9), at(0), 0, Neighbours},
+		{"after the last", at(300), at(301), 12 - Neighbours, 12},
 	} {
-		same(t, c.name, get(db.Events(t.Context(), "heron-1", c.from, c.to))(t), c.want)
+		same(t, c.name, get(db.Events(t.Context(), "heron-1", c.from, c.to))(t), all[c.first:c.last])
 	}
 	if got := get(db.Events(t.Context(), "heron-2", at(0), at(60)))(t); len(got) != 0 {
 		t.Errorf("events of the other station: %v", got)
 	}
 	first, last, ok, err := db.Extent(t.Context(), lit)
 	must(t, err)
-	if !ok || !first.Equal(at(0)) || !last.Equal(at(30)) {
+	if !ok || !first.Equal(at(0)) || !last.Equal(at(110)) {
 		t.Errorf("extent of a register of the station: %v %v %v", first, last, ok)
 	}
 	if _, _, ok, err := db.Extent(t.Context(), chill); ok || err != nil {

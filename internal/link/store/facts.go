@@ -7,17 +7,26 @@ import (
 
 	"github.com/jackc/pgx/v5"
 
+	"curetally/internal/core/ledger"
 	"curetally/internal/core/plant"
 )
 
-// heldOut is the condition that a reading r is not part of the curve: a
-// backstep or an implausible value, as settled last.
-const heldOut = `EXISTS (SELECT FROM register_event e
-	WHERE e.site = r.site AND e.register = r.register AND e.at = r.at AND e.kind IN (3, 4))`
+// Neighbours is how many facts beyond each end of a stretch are given with it,
+// where there are as many: values on which the judgement of the outermost ones
+// inside may rest, and one to begin from.
+const Neighbours = ledger.LookAhead + 1
 
-// Readings gives the readings of a register in [from, to), the nearest one
-// before and the nearest one at or after to, in order of time. The two
-// neighbours are the nearest that are not held out of the curve.
+// doubtfulKinds lists the kinds of events whose value is held out of the curve
+// (backstep, implausible) or was taken for a fall (rollover, reset, ambiguous)
+// which later values may disprove.
+const doubtfulKinds = "(1, 2, 3, 4, 5)"
+
+// standsFirm is the condition that a reading r is not doubtful, as settled last.
+const standsFirm = `NOT EXISTS (SELECT FROM register_event e
+	WHERE e.site = r.site AND e.register = r.register AND e.at = r.at AND e.kind IN ` + doubtfulKinds + `)`
+
+// Readings gives the readings of a register in [from, to) and on each side all
+// that lie up to the Neighbours-th that is not doubtful, in order of time.
 func (db *DB) Readings(ctx context.Context, reg plant.RegisterID, from, to time.Time) ([]plant.Reading, error) {
 	s, err := db.bound()
 	if err != nil {
@@ -33,22 +42,24 @@ func (db *DB) Readings(ctx context.Context, reg plant.RegisterID, from, to time.
 		r.At = r.At.UTC()
 		return r, err
 	}
-	readings, err := collect(ctx, db, scan, `SELECT at, value, coalesce(modulus, 0) FROM (
-		(SELECT * FROM reading r WHERE site = $1 AND register = $2 AND at < $3 AND NOT `+heldOut+` ORDER BY at DESC LIMIT 1)
-		UNION ALL
-		(SELECT * FROM reading WHERE site = $1 AND register = $2 AND at >= $3 AND at < $4)
-		UNION ALL
-		(SELECT * FROM reading r WHERE site = $1 AND register = $2 AND at >= $4 AND NOT `+heldOut+` ORDER BY at LIMIT 1)
-		) x ORDER BY at`, s.id, id, from.UTC(), to.UTC())
+	readings, err := collect(ctx, db, scan, `WITH reach AS (SELECT
+		(SELECT min(at) FROM (SELECT at FROM reading r WHERE site = $1 AND register = $2 AND at < $3 AND `+standsFirm+`
+			ORDER BY at DESC LIMIT $5) b) AS first,
+		(SELECT max(at) FROM (SELECT at FROM reading r WHERE site = $1 AND register = $2 AND at >= $4 AND `+standsFirm+`
+			ORDER BY at LIMIT $5) a) AS last)
+		SELECT at, value, coalesce(modulus, 0) FROM reading
+		WHERE site = $1 AND register = $2 AND at >= coalesce((SELECT first FROM reach), $3)
+			AND at < greatest((SELECT last FROM reach) + interval '1 microsecond', $4)
+		ORDER BY at`, s.id, id, from.UTC(), to.UTC(), Neighbours)
 	if err != nil {
 		return nil, fmt.Errorf("readings of %s: %w", reg, err)
 	}
 	return readings, nil
 }
 
-// Held gives the instants in [from, to) whose value is held out of the
-// register's curve, as settled last.
-func (db *DB) Held(ctx context.Context, reg plant.RegisterID, from, to time.Time) ([]time.Time, error) {
+// Doubtful gives the instants in [from, to) of values that are held out of the
+// register's curve or were taken for a fall, as settled last.
+func (db *DB) Doubtful(ctx context.Context, reg plant.RegisterID, from, to time.Time) ([]time.Time, error) {
 	s, err := db.bound()
 	if err != nil {
 		return nil, err
@@ -57,12 +68,12 @@ func (db *DB) Held(ctx context.Context, reg plant.RegisterID, from, to time.Time
 	if err != nil {
 		return nil, err
 	}
-	held, err := collect(ctx, db, scanInstant, `SELECT DISTINCT at FROM register_event
-		WHERE site = $1 AND register = $2 AND at >= $3 AND at < $4 AND kind IN (3, 4) ORDER BY at`, s.id, id, from.UTC(), to.UTC())
+	at, err := collect(ctx, db, scanInstant, `SELECT DISTINCT at FROM register_event
+		WHERE site = $1 AND register = $2 AND at >= $3 AND at < $4 AND kind IN `+doubtfulKinds+` ORDER BY at`, s.id, id, from.UTC(), to.UTC())
 	if err != nil {
-		return nil, fmt.Errorf("held values of %s: %w", reg, err)
+		return nil, fmt.Errorf("doubtful values of %s: %w", reg, err)
 	}
-	return held, nil
+	return at, nil
 }
 
 func scanInstant(row pgx.CollectableRow) (time.Time, error) {
@@ -83,8 +94,8 @@ func scanEvent(row pgx.CollectableRow) (plant.StationEvent, error) {
 	return e, err
 }
 
-// Events gives the events of a station in [from, to), the nearest one before and
-// the nearest one at or after to, by instant and then by number.
+// Events gives the events of a station in [from, to) and up to Neighbours of
+// them on each side, by instant and then by number.
 func (db *DB) Events(ctx context.Context, st plant.StationID, from, to time.Time) ([]plant.StationEvent, error) {
 	s, err := db.bound()
 	if err != nil {
@@ -95,12 +106,12 @@ func (db *DB) Events(ctx context.Context, st plant.StationID, from, to time.Time
 		return nil, err
 	}
 	events, err := collect(ctx, db, scanEvent, `SELECT $5::text, `+eventColumns+` FROM (
-		(SELECT * FROM station_event WHERE site = $1 AND station = $2 AND at < $3 ORDER BY at DESC, seq DESC, boot DESC LIMIT 1)
+		(SELECT * FROM station_event WHERE site = $1 AND station = $2 AND at < $3 ORDER BY at DESC, seq DESC, boot DESC LIMIT $6)
 		UNION ALL
 		(SELECT * FROM station_event WHERE site = $1 AND station = $2 AND at >= $3 AND at < $4)
 		UNION ALL
-		(SELECT * FROM station_event WHERE site = $1 AND station = $2 AND at >= $4 ORDER BY at, seq, boot LIMIT 1)
-		) x ORDER BY at, seq, boot`, s.id, id, from.UTC(), to.UTC(), st)
+		(SELECT * FROM station_event WHERE site = $1 AND station = $2 AND at >= $4 ORDER BY at, seq, boot LIMIT $6)
+		) x ORDER BY at, seq, boot`, s.id, id, from.UTC(), to.UTC(), st, Neighbours)
 	if err != nil {
 		return nil, fmt.Errorf("events of %s: %w", st, err)
 	}

@@ -109,26 +109,30 @@ func (db *DB) apply(ctx context.Context, s *site, spoolID string, batches []plan
 }
 
 // advance locks the spool's watermark, moves it to the last batch and gives the
-// batches that are not stored yet.
+// batches that are not stored yet. Mostly all of them are new, and one statement
+// does it.
 func advance(ctx context.Context, tx pgx.Tx, site int16, spoolID string, batches []plant.Batch) ([]plant.Batch, error) {
+	before, last := int64(batches[0].Sequence)-1, int64(batches[len(batches)-1].Sequence)
+	tag, err := tx.Exec(ctx, "UPDATE spool_cursor SET seq = $4 WHERE site = $1 AND spool = $2 AND seq = $3", site, spoolID, before, last)
+	if err != nil || tag.RowsAffected() == 1 {
+		return batches, err
+	}
 	const add = "INSERT INTO spool_cursor (site, spool, seq) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING"
-	if _, err := tx.Exec(ctx, add, site, spoolID, int64(batches[0].Sequence)-1); err != nil {
+	if _, err := tx.Exec(ctx, add, site, spoolID, before); err != nil {
 		return nil, err
 	}
 	var mark int64
 	if err := tx.QueryRow(ctx, "SELECT seq FROM spool_cursor WHERE site = $1 AND spool = $2 FOR UPDATE", site, spoolID).Scan(&mark); err != nil {
 		return nil, err
 	}
-	if first := int64(batches[0].Sequence); first > mark+1 {
-		return nil, fmt.Errorf("%w: stored up to %d, given from %d", ErrGap, mark, first)
-	}
-	known := min(mark-int64(batches[0].Sequence)+1, int64(len(batches)))
-	fresh := batches[max(0, known):]
-	if len(fresh) == 0 {
+	switch {
+	case mark < before:
+		return nil, fmt.Errorf("%w: stored up to %d, given from %d", ErrGap, mark, before+1)
+	case mark >= last:
 		return nil, nil
 	}
-	_, err := tx.Exec(ctx, "UPDATE spool_cursor SET seq = $3 WHERE site = $1 AND spool = $2", site, spoolID, int64(fresh[len(fresh)-1].Sequence))
-	return fresh, err
+	_, err = tx.Exec(ctx, "UPDATE spool_cursor SET seq = $3 WHERE site = $1 AND spool = $2", site, spoolID, last)
+	return batches[mark-before:], err
 }
 
 // group is the facts of some batches, sorted out for the tables, each key once.
@@ -140,6 +144,8 @@ type group struct {
 	refusals   []plant.Refusal // the newest refusedKept
 	refused    int64           // all of them
 	partitions map[partition]bool
+	last       partition // needed last
+	lastEnd    time.Time
 	series     map[seriesName]bool
 	seriesIDs  map[seriesName]int32
 	// Marks: what was touched from when to when, by id.
@@ -191,9 +197,7 @@ func sortFacts(s *site, batches []plant.Batch) *group {
 		partitions: map[partition]bool{}, series: map[seriesName]bool{},
 		registers: map[int32]stretch{}, stations: map[int32]stretch{},
 	}
-	seen := seenKeys{
-		readings: make(map[instantKey]struct{}, readings), signals: map[signalKey]struct{}{}, events: map[eventKey]struct{}{},
-	}
+	seen := seenKeys{signals: map[signalKey]struct{}{}, events: map[eventKey]struct{}{}}
 	for i := range batches {
 		n := &batches[i].Facts
 		for _, r := range n.Readings {
@@ -214,7 +218,7 @@ func sortFacts(s *site, batches []plant.Batch) *group {
 
 // seenKeys are the keys of the group so far: a key twice in one COPY would fail.
 type seenKeys struct {
-	readings map[instantKey]struct{}
+	readings map[instantKey]struct{} // nil while not needed
 	signals  map[signalKey]struct{}
 	events   map[eventKey]struct{}
 }
@@ -251,16 +255,34 @@ func (g *group) addReading(r plant.Reading, seen *seenKeys) {
 	case !plausible(r.At):
 		g.refuseFact(r.At, string(r.Register), "reading "+impossible(r.At))
 		return
-	case !first(seen.readings, instantKey{id, r.At.UnixMicro()}):
+	}
+	row := readingRow{register: id, at: r.At.UTC().Truncate(time.Microsecond), value: r.Value}
+	if !g.isNew(id, row.at, seen) {
 		return
 	}
-	row := readingRow{register: id, at: r.At.UTC(), value: r.Value}
 	if r.Modulus != 0 {
-		row.modulus = &r.Modulus
+		modulus := r.Modulus // not the field of r: all readings would go to the heap
+		row.modulus = &modulus
 	}
 	g.readings = append(g.readings, row)
-	g.need("reading", r.At)
+	g.need("reading", row.at)
 	touch(g.registers, id, row.at)
+}
+
+// isNew says whether the group holds no reading of the register at the instant.
+// While the readings of each register come in order of time, which is nearly
+// always, the newest instant decides and no key is remembered.
+func (g *group) isNew(id int32, at time.Time, seen *seenKeys) bool {
+	if seen.readings == nil {
+		if s, ok := g.registers[id]; !ok || at.After(s.to) {
+			return true
+		}
+		seen.readings = make(map[instantKey]struct{}, len(g.readings))
+		for _, r := range g.readings {
+			seen.readings[instantKey{r.register, r.at.UnixMicro()}] = struct{}{}
+		}
+	}
+	return first(seen.readings, instantKey{id, at.UnixMicro()})
 }
 
 func (g *group) addSignal(v plant.Signal, seen *seenKeys) {
@@ -301,9 +323,15 @@ func (g *group) addEvent(e plant.StationEvent, seen *seenKeys) {
 	g.events = append(g.events, eventRow{id, e})
 }
 
-// need remembers the partition of an instant. Successive facts mostly share it.
+// need remembers the partition of an instant. Successive facts mostly share it,
+// so the last one is looked at first.
 func (g *group) need(table string, at time.Time) {
-	g.partitions[partitionOf(table, at)] = true
+	if l := g.last; l.table == table && !at.Before(l.month) && at.Before(g.lastEnd) {
+		return
+	}
+	g.last = partitionOf(table, at)
+	g.lastEnd = g.last.month.AddDate(0, 1, 0)
+	g.partitions[g.last] = true
 }
 
 func (g *group) refuseFact(at time.Time, source, reason string) {

@@ -11,8 +11,8 @@ import (
 	"curetally/internal/core/plant"
 )
 
-// doubtful is the sum of what is worse than interpolated, by absolute value.
-const doubtful = "coalesce(sum(abs(e.amount)) FILTER (WHERE e.quality > 1), 0)::bigint"
+// doubtfulSum is the sum of what is worse than interpolated, by absolute value.
+const doubtfulSum = "coalesce(sum(abs(e.amount)) FILTER (WHERE e.quality > 1), 0)::bigint"
 
 // RegisterTotal is the sum of all entries of a register.
 type RegisterTotal struct {
@@ -36,7 +36,7 @@ func (db *DB) Totals(ctx context.Context) ([]RegisterTotal, error) {
 		return t, err
 	}
 	return collect(ctx, db, scan, `SELECT r.name, t.amount, t.doubtful, t.first, t.last FROM register r JOIN
-		(SELECT register, sum(amount)::bigint AS amount, `+doubtful+` AS doubtful, min(start) AS first, max(start) AS last
+		(SELECT register, sum(amount)::bigint AS amount, `+doubtfulSum+` AS doubtful, min(start) AS first, max(start) AS last
 			FROM entry e WHERE site = $1 GROUP BY register) t ON t.register = r.id
 		WHERE r.site = $1 ORDER BY r.name`, s.id)
 }
@@ -54,7 +54,7 @@ func (db *DB) StateTotals(ctx context.Context) ([]plant.StateTotal, error) {
 		return t, err
 	}
 	return collect(ctx, db, scan, `SELECT r.name, t.state, t.technology, t.amount, t.doubtful, t.last FROM register r JOIN
-		(SELECT register, state, technology, sum(amount)::bigint AS amount, `+doubtful+` AS doubtful, max(start) AS last
+		(SELECT register, state, technology, sum(amount)::bigint AS amount, `+doubtfulSum+` AS doubtful, max(start) AS last
 			FROM entry e WHERE site = $1 GROUP BY register, state, technology) t ON t.register = r.id
 		WHERE r.site = $1 ORDER BY r.name, t.state, t.technology`, s.id)
 }
@@ -99,7 +99,7 @@ func (db *DB) DayAmounts(ctx context.Context, regs []plant.RegisterID, from, to 
 	}
 	days, err := collect(ctx, db, scan, `SELECT t.day, r.name, t.state, t.technology, t.amount, t.doubtful FROM
 		(SELECT date_trunc('day', e.start, $5) AS day, e.register, e.state, e.technology,
-			sum(e.amount)::bigint AS amount, `+doubtful+` AS doubtful
+			sum(e.amount)::bigint AS amount, `+doubtfulSum+` AS doubtful
 			FROM entry e WHERE e.site = $1 AND e.register = ANY($2)
 			AND e.start >= coalesce($3, '-infinity'::timestamptz) AND e.start < coalesce($4, 'infinity'::timestamptz)
 			GROUP BY 1, 2, 3, 4) t
