@@ -148,11 +148,7 @@ func (r *replacement) copyEvents(ctx context.Context, tx pgx.Tx) error {
 // Entries gives the entries of a register whose interval starts in [from, to),
 // by start, state, technology and lamp.
 func (db *DB) Entries(ctx context.Context, reg plant.RegisterID, from, to time.Time) ([]plant.Entry, error) {
-	s, err := db.bound()
-	if err != nil {
-		return nil, err
-	}
-	id, err := s.register(reg)
+	_, id, err := db.ofRegister(reg)
 	if err != nil {
 		return nil, err
 	}
@@ -165,7 +161,7 @@ func (db *DB) Entries(ctx context.Context, reg plant.RegisterID, from, to time.T
 	all, err := collect(ctx, db, scan, `SELECT e.start, e.state, e.technology, coalesce(l.serial, ''), e.amount, e.quality
 		FROM entry e LEFT JOIN lamp l ON l.site = e.site AND l.id = e.lamp
 		WHERE e.site = $1 AND e.register = $2 AND e.start >= $3 AND e.start < $4
-		ORDER BY e.start, e.state, e.technology, 4`, s.id, id, from.UTC(), to.UTC())
+		ORDER BY e.start, e.state, e.technology, 4`, id, from.UTC(), to.UTC())
 	if err != nil {
 		return nil, fmt.Errorf("entries of %s: %w", reg, err)
 	}
@@ -174,10 +170,6 @@ func (db *DB) Entries(ctx context.Context, reg plant.RegisterID, from, to time.T
 
 // RegisterEvents gives the newest events of all registers, newest first.
 func (db *DB) RegisterEvents(ctx context.Context, limit int) ([]plant.RegisterEvent, error) {
-	s, err := db.bound()
-	if err != nil {
-		return nil, err
-	}
 	scan := func(row pgx.CollectableRow) (plant.RegisterEvent, error) {
 		var e plant.RegisterEvent
 		err := row.Scan(&e.Register, &e.At, &e.Kind, &e.Before, &e.After)
@@ -186,5 +178,5 @@ func (db *DB) RegisterEvents(ctx context.Context, limit int) ([]plant.RegisterEv
 	}
 	return collect(ctx, db, scan, `SELECT r.name, e.at, e.kind, e.before, e.after FROM register_event e
 		JOIN register r ON r.site = e.site AND r.id = e.register
-		WHERE e.site = $1 ORDER BY e.at DESC, r.name, e.kind LIMIT $2`, s.id, limit)
+		WHERE e.site = $1 ORDER BY e.at DESC, r.name, e.kind LIMIT $2`, limit)
 }

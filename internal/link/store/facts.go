@@ -26,13 +26,10 @@ const standsFirm = `NOT EXISTS (SELECT FROM register_event e
 	WHERE e.site = r.site AND e.register = r.register AND e.at = r.at AND e.kind IN ` + doubtfulKinds + `)`
 
 // Readings gives the readings of a register in [from, to) and on each side all
-// that lie up to the Neighbours-th that is not doubtful, in order of time.
+// that lie up to the Neighbours-th that is not doubtful, or all where there are
+// not as many, in order of time.
 func (db *DB) Readings(ctx context.Context, reg plant.RegisterID, from, to time.Time) ([]plant.Reading, error) {
-	s, err := db.bound()
-	if err != nil {
-		return nil, err
-	}
-	id, err := s.register(reg)
+	_, id, err := db.ofRegister(reg)
 	if err != nil {
 		return nil, err
 	}
@@ -43,14 +40,13 @@ func (db *DB) Readings(ctx context.Context, reg plant.RegisterID, from, to time.
 		return r, err
 	}
 	readings, err := collect(ctx, db, scan, `WITH reach AS (SELECT
-		(SELECT min(at) FROM (SELECT at FROM reading r WHERE site = $1 AND register = $2 AND at < $3 AND `+standsFirm+`
+		(SELECT CASE count(*) WHEN $5 THEN min(at) ELSE '-infinity' END FROM (SELECT at FROM reading r WHERE site = $1 AND register = $2 AND at < $3 AND `+standsFirm+`
 			ORDER BY at DESC LIMIT $5) b) AS first,
-		(SELECT max(at) FROM (SELECT at FROM reading r WHERE site = $1 AND register = $2 AND at >= $4 AND `+standsFirm+`
+		(SELECT CASE count(*) WHEN $5 THEN max(at) ELSE 'infinity' END FROM (SELECT at FROM reading r WHERE site = $1 AND register = $2 AND at >= $4 AND `+standsFirm+`
 			ORDER BY at LIMIT $5) a) AS last)
 		SELECT at, value, coalesce(modulus, 0) FROM reading
-		WHERE site = $1 AND register = $2 AND at >= coalesce((SELECT first FROM reach), $3)
-			AND at < greatest((SELECT last FROM reach) + interval '1 microsecond', $4)
-		ORDER BY at`, s.id, id, from.UTC(), to.UTC(), Neighbours)
+		WHERE site = $1 AND register = $2 AND at >= (SELECT first FROM reach) AND at <= (SELECT last FROM reach)
+		ORDER BY at`, id, from.UTC(), to.UTC(), Neighbours)
 	if err != nil {
 		return nil, fmt.Errorf("readings of %s: %w", reg, err)
 	}
@@ -60,16 +56,12 @@ func (db *DB) Readings(ctx context.Context, reg plant.RegisterID, from, to time.
 // Doubtful gives the instants in [from, to) of values that are held out of the
 // register's curve or were taken for a fall, as settled last.
 func (db *DB) Doubtful(ctx context.Context, reg plant.RegisterID, from, to time.Time) ([]time.Time, error) {
-	s, err := db.bound()
-	if err != nil {
-		return nil, err
-	}
-	id, err := s.register(reg)
+	_, id, err := db.ofRegister(reg)
 	if err != nil {
 		return nil, err
 	}
 	at, err := collect(ctx, db, scanInstant, `SELECT DISTINCT at FROM register_event
-		WHERE site = $1 AND register = $2 AND at >= $3 AND at < $4 AND kind IN `+doubtfulKinds+` ORDER BY at`, s.id, id, from.UTC(), to.UTC())
+		WHERE site = $1 AND register = $2 AND at >= $3 AND at < $4 AND kind IN `+doubtfulKinds+` ORDER BY at`, id, from.UTC(), to.UTC())
 	if err != nil {
 		return nil, fmt.Errorf("doubtful values of %s: %w", reg, err)
 	}
@@ -111,7 +103,7 @@ func (db *DB) Events(ctx context.Context, st plant.StationID, from, to time.Time
 		(SELECT * FROM station_event WHERE site = $1 AND station = $2 AND at >= $3 AND at < $4)
 		UNION ALL
 		(SELECT * FROM station_event WHERE site = $1 AND station = $2 AND at >= $4 ORDER BY at, seq, boot LIMIT $6)
-		) x ORDER BY at, seq, boot`, s.id, id, from.UTC(), to.UTC(), st, Neighbours)
+		) x ORDER BY at, seq, boot`, id, from.UTC(), to.UTC(), st, Neighbours)
 	if err != nil {
 		return nil, fmt.Errorf("events of %s: %w", st, err)
 	}
@@ -120,11 +112,7 @@ func (db *DB) Events(ctx context.Context, st plant.StationID, from, to time.Time
 
 // Exchanges gives the declared exchanges of a register, oldest first.
 func (db *DB) Exchanges(ctx context.Context, reg plant.RegisterID) ([]plant.Exchange, error) {
-	s, err := db.bound()
-	if err != nil {
-		return nil, err
-	}
-	id, err := s.register(reg)
+	_, id, err := db.ofRegister(reg)
 	if err != nil {
 		return nil, err
 	}
@@ -135,7 +123,7 @@ func (db *DB) Exchanges(ctx context.Context, reg plant.RegisterID) ([]plant.Exch
 		return x, err
 	}
 	all, err := collect(ctx, db, scan, `SELECT at, final_value, first_value, by, note FROM exchange
-		WHERE site = $1 AND register = $2 ORDER BY at`, s.id, id)
+		WHERE site = $1 AND register = $2 ORDER BY at`, id)
 	if err != nil {
 		return nil, fmt.Errorf("exchanges of %s: %w", reg, err)
 	}
@@ -145,11 +133,7 @@ func (db *DB) Exchanges(ctx context.Context, reg plant.RegisterID) ([]plant.Exch
 // FirstLast gives the instants of the first and the last reading of a register;
 // ok is false when there is none.
 func (db *DB) FirstLast(ctx context.Context, reg plant.RegisterID) (first, last time.Time, ok bool, err error) {
-	s, err := db.bound()
-	if err != nil {
-		return first, last, false, err
-	}
-	id, err := s.register(reg)
+	s, id, err := db.ofRegister(reg)
 	if err != nil {
 		return first, last, false, err
 	}

@@ -13,13 +13,9 @@ import (
 
 // LatestEvents gives the newest event of each station that has one.
 func (db *DB) LatestEvents(ctx context.Context) (map[plant.StationID]plant.StationEvent, error) {
-	s, err := db.bound()
-	if err != nil {
-		return nil, err
-	}
 	events, err := collect(ctx, db, scanEvent, `SELECT s.name, `+eventColumns+` FROM station s CROSS JOIN LATERAL
 		(SELECT * FROM station_event e WHERE e.site = s.site AND e.station = s.id ORDER BY e.at DESC, e.seq DESC LIMIT 1) x
-		WHERE s.site = $1`, s.id)
+		WHERE s.site = $1`)
 	if err != nil {
 		return nil, err
 	}
@@ -32,10 +28,6 @@ func (db *DB) LatestEvents(ctx context.Context) (map[plant.StationID]plant.Stati
 
 // LatestSignals gives the newest value of each signal, by subject and name.
 func (db *DB) LatestSignals(ctx context.Context) ([]plant.Signal, error) {
-	s, err := db.bound()
-	if err != nil {
-		return nil, err
-	}
 	scan := func(row pgx.CollectableRow) (plant.Signal, error) {
 		var v plant.Signal
 		err := row.Scan(&v.Subject, &v.Name, &v.At, &v.Value)
@@ -44,16 +36,12 @@ func (db *DB) LatestSignals(ctx context.Context) ([]plant.Signal, error) {
 	}
 	return collect(ctx, db, scan, `SELECT s.subject, s.name, x.at, x.value FROM series s CROSS JOIN LATERAL
 		(SELECT at, value FROM signal v WHERE v.site = s.site AND v.series = s.id ORDER BY v.at DESC LIMIT 1) x
-		WHERE s.site = $1 ORDER BY s.subject, s.name`, s.id)
+		WHERE s.site = $1 ORDER BY s.subject, s.name`)
 }
 
 // LatestReadings gives the newest reading of each register that has one, by
 // name.
 func (db *DB) LatestReadings(ctx context.Context) ([]plant.Reading, error) {
-	s, err := db.bound()
-	if err != nil {
-		return nil, err
-	}
 	scan := func(row pgx.CollectableRow) (plant.Reading, error) {
 		var r plant.Reading
 		err := row.Scan(&r.Register, &r.At, &r.Value, &r.Modulus)
@@ -62,5 +50,5 @@ func (db *DB) LatestReadings(ctx context.Context) ([]plant.Reading, error) {
 	}
 	return collect(ctx, db, scan, `SELECT r.name, x.at, x.value, coalesce(x.modulus, 0) FROM register r CROSS JOIN LATERAL
 		(SELECT at, value, modulus FROM reading v WHERE v.site = r.site AND v.register = r.id ORDER BY v.at DESC LIMIT 1) x
-		WHERE r.site = $1 ORDER BY r.name`, s.id)
+		WHERE r.site = $1 ORDER BY r.name`)
 }

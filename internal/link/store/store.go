@@ -140,20 +140,24 @@ const (
 	duplicateTable  = "42P07"
 )
 
-// collect runs a query and scans its rows by fn.
-func collect[T any](ctx context.Context, db *DB, scan func(pgx.CollectableRow) (T, error), sql string, args ...any) ([]T, error) {
-	rows, err := db.pool.Query(ctx, sql, args...)
-	if err == nil {
-		var all []T
-		if all, err = pgx.CollectRows(rows, scan); err == nil {
-			return all, nil
+// collect runs a query whose $1 is the site and scans its rows. A query that
+// found a dead connection is asked once more.
+func collect[T any](ctx context.Context, db *DB, scan pgx.RowToFunc[T], sql string, args ...any) ([]T, error) {
+	s, err := db.bound()
+	if err != nil {
+		return nil, err
+	}
+	args = append([]any{s.id}, args...)
+	ask := func() ([]T, error) {
+		rows, err := db.pool.Query(ctx, sql, args...)
+		if err != nil {
+			return nil, err
 		}
+		return pgx.CollectRows(rows, scan)
 	}
-	if !pgconn.SafeToRetry(err) {
-		return nil, err
+	all, err := ask()
+	if err != nil && pgconn.SafeToRetry(err) {
+		return ask()
 	}
-	if rows, err = db.pool.Query(ctx, sql, args...); err != nil {
-		return nil, err
-	}
-	return pgx.CollectRows(rows, scan)
+	return all, err
 }

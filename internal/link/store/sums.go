@@ -38,7 +38,7 @@ func (db *DB) Totals(ctx context.Context) ([]RegisterTotal, error) {
 	return collect(ctx, db, scan, `SELECT r.name, t.amount, t.doubtful, t.first, t.last FROM register r JOIN
 		(SELECT register, sum(amount)::bigint AS amount, `+doubtfulSum+` AS doubtful, min(start) AS first, max(start) AS last
 			FROM entry e WHERE site = $1 GROUP BY register) t ON t.register = r.id
-		WHERE r.site = $1 ORDER BY r.name`, s.id)
+		WHERE r.site = $1 ORDER BY r.name`)
 }
 
 // StateTotals gives the sums by register, state and technology, in that order.
@@ -56,16 +56,12 @@ func (db *DB) StateTotals(ctx context.Context) ([]plant.StateTotal, error) {
 	return collect(ctx, db, scan, `SELECT r.name, t.state, t.technology, t.amount, t.doubtful, t.last FROM register r JOIN
 		(SELECT register, state, technology, sum(amount)::bigint AS amount, `+doubtfulSum+` AS doubtful, max(start) AS last
 			FROM entry e WHERE site = $1 GROUP BY register, state, technology) t ON t.register = r.id
-		WHERE r.site = $1 ORDER BY r.name, t.state, t.technology`, s.id)
+		WHERE r.site = $1 ORDER BY r.name, t.state, t.technology`)
 }
 
 // LampTotals gives lit time and starts of each lamp over all its fittings, by
 // serial; lamps without entries have zeros.
 func (db *DB) LampTotals(ctx context.Context) ([]plant.LampTotal, error) {
-	s, err := db.bound()
-	if err != nil {
-		return nil, err
-	}
 	return collect(ctx, db, pgx.RowToStructByPos[plant.LampTotal], `WITH sums AS (
 			SELECT e.lamp, r.name LIKE '%/`+plant.ValueLit+`' AS lit, sum(e.amount)::bigint AS amount
 			FROM register r JOIN entry e ON e.site = r.site AND e.register = r.id
@@ -73,7 +69,7 @@ func (db *DB) LampTotals(ctx context.Context) ([]plant.LampTotal, error) {
 			GROUP BY 1, 2)
 		SELECT l.serial, coalesce((SELECT amount FROM sums WHERE lamp = l.id AND lit), 0)::bigint,
 			coalesce((SELECT amount FROM sums WHERE lamp = l.id AND NOT lit), 0)::bigint
-		FROM lamp l WHERE l.site = $1 ORDER BY l.serial`, s.id)
+		FROM lamp l WHERE l.site = $1 ORDER BY l.serial`)
 }
 
 // DayAmounts gives the sums of the registers over each local day of the site's
@@ -104,7 +100,7 @@ func (db *DB) DayAmounts(ctx context.Context, regs []plant.RegisterID, from, to 
 			AND e.start >= coalesce($3, '-infinity'::timestamptz) AND e.start < coalesce($4, 'infinity'::timestamptz)
 			GROUP BY 1, 2, 3, 4) t
 		JOIN register r ON r.site = $1 AND r.id = t.register
-		ORDER BY t.day, r.name, t.state, t.technology`, s.id, ids, until(from), until(to), s.zone)
+		ORDER BY t.day, r.name, t.state, t.technology`, ids, until(from), until(to), s.zone)
 	if err != nil {
 		return nil, fmt.Errorf("amounts by day: %w", err)
 	}
@@ -114,11 +110,7 @@ func (db *DB) DayAmounts(ctx context.Context, regs []plant.RegisterID, from, to 
 // AmountSince sums the entries of a register from the interval that holds since
 // on: it may count up to one interval too much, never too little.
 func (db *DB) AmountSince(ctx context.Context, reg plant.RegisterID, since time.Time) (int64, error) {
-	s, err := db.bound()
-	if err != nil {
-		return 0, err
-	}
-	id, err := s.register(reg)
+	s, id, err := db.ofRegister(reg)
 	if err != nil {
 		return 0, err
 	}
@@ -133,17 +125,13 @@ func (db *DB) AmountSince(ctx context.Context, reg plant.RegisterID, since time.
 
 // Refusals gives the newest refusals that are kept, newest first.
 func (db *DB) Refusals(ctx context.Context, limit int) ([]plant.Refusal, error) {
-	s, err := db.bound()
-	if err != nil {
-		return nil, err
-	}
 	scan := func(row pgx.CollectableRow) (plant.Refusal, error) {
 		var r plant.Refusal
 		err := row.Scan(&r.At, &r.Source, &r.Reason, &r.Payload)
 		r.At = r.At.UTC()
 		return r, err
 	}
-	return collect(ctx, db, scan, "SELECT at, source, reason, payload FROM refused WHERE site = $1 ORDER BY id DESC LIMIT $2", s.id, limit)
+	return collect(ctx, db, scan, "SELECT at, source, reason, payload FROM refused WHERE site = $1 ORDER BY id DESC LIMIT $2", limit)
 }
 
 // RefusedTotal counts all refusals ever, kept or not.

@@ -31,6 +31,16 @@ func (db *DB) bound() (*site, error) {
 	return s, nil
 }
 
+// ofRegister gives the site and the id of one of its registers.
+func (db *DB) ofRegister(reg plant.RegisterID) (*site, int32, error) {
+	s, err := db.bound()
+	if err != nil {
+		return nil, 0, err
+	}
+	id, err := s.register(reg)
+	return s, id, err
+}
+
 func (s *site) register(id plant.RegisterID) (int32, error) {
 	n, ok := s.registers[id]
 	if !ok {

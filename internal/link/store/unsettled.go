@@ -18,15 +18,11 @@ const bridged = 24 * time.Hour
 // register and station where they lie close to each other. The rows stay until
 // Replace removes them.
 func (db *DB) Unsettled(ctx context.Context, limit int) ([]plant.Mark, error) {
-	s, err := db.bound()
-	if err != nil {
-		return nil, err
-	}
 	rows, err := collect(ctx, db, scanMark, `SELECT u.id, coalesce(r.name, ''), coalesce(t.name, ''), u.at_from, u.at_to
 		FROM (SELECT * FROM unsettled WHERE site = $1 ORDER BY id LIMIT $2) u
 		LEFT JOIN register r ON r.site = u.site AND r.id = u.register
 		LEFT JOIN station t ON t.site = u.site AND t.id = u.station
-		ORDER BY 2, 3, u.at_from, u.id`, s.id, limit)
+		ORDER BY 2, 3, u.at_from, u.id`, limit)
 	if err != nil {
 		return nil, fmt.Errorf("read marks: %w", err)
 	}

@@ -1,0 +1,221 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+
+	"curetally/internal/core/plant"
+)
+
+// FitLamp records that a lamp was put into a station at f.From, by f.By; f.To
+// and f.Reason are set only for a fitting that is over already. kind names the
+// lamp's kind and may be empty for a lamp that is known. A lamp that is
+// elsewhere at that time, or a station that holds another lamp, is ErrConflict.
+func (db *DB) FitLamp(ctx context.Context, f plant.Fitting, kind string) error {
+	s, err := db.bound()
+	if err != nil {
+		return err
+	}
+	station, err := s.station(f.Station)
+	if err == nil {
+		err = checkFitting(f)
+	}
+	if err != nil {
+		return fmt.Errorf("fit lamp %s: %w", f.Lamp, err)
+	}
+	err = db.tx(ctx, func(tx pgx.Tx) error {
+		lamp, err := lockLamp(ctx, tx, s.id, f.Lamp, kind)
+		if err != nil {
+			return err
+		}
+		if _, err := tx.Exec(ctx, "SELECT FROM station WHERE site = $1 AND id = $2 FOR NO KEY UPDATE", s.id, station); err != nil {
+			return err
+		}
+		if err := checkFree(ctx, tx, s.id, lamp, station, f); err != nil {
+			return err
+		}
+		if _, err := tx.Exec(ctx, `INSERT INTO lamp_fitting (site, lamp, station, fitted, removed, reason, by) VALUES ($1, $2, $3, $4, $5, $6, $7)`,
+			s.id, lamp, station, f.From.UTC(), until(f.To), f.Reason, text(f.By)); err != nil {
+			return err
+		}
+		if err := markStation(ctx, tx, s.id, station, f.From); err != nil {
+			return err
+		}
+		return audit(ctx, tx, s.id, AuditRow{By: f.By, Action: "fit", Subject: string(f.Lamp), Detail: fmt.Sprintf("into %s at %s", f.Station, f.From.UTC().Format(time.RFC3339))})
+	})
+	if err != nil {
+		return fmt.Errorf("fit lamp %s: %w", f.Lamp, err)
+	}
+	return nil
+}
+
+func checkFitting(f plant.Fitting) error {
+	switch {
+	case strings.TrimSpace(string(f.Lamp)) == "" || !storable(string(f.Lamp)):
+		return errors.New("expected the serial of the lamp")
+	case !plausible(f.From):
+		return fmt.Errorf("fitted at %s: expected an instant of the years 2000 to 2099", f.From.UTC().Format(time.RFC3339))
+	case f.To.IsZero():
+		return nil
+	case !f.To.After(f.From):
+		return fmt.Errorf("removed at %s: expected an instant after it was fitted at %s", f.To.UTC().Format(time.RFC3339), f.From.UTC().Format(time.RFC3339))
+	default:
+		return checkReason(f.Reason)
+	}
+}
+
+func checkReason(reason string) error {
+	if !slices.Contains(plant.RemovalReasons(), reason) {
+		return fmt.Errorf("reason %q: expected one of %s", reason, strings.Join(plant.RemovalReasons(), ", "))
+	}
+	return nil
+}
+
+func until(t time.Time) *time.Time {
+	if t.IsZero() {
+		return nil
+	}
+	t = t.UTC()
+	return &t
+}
+
+// lockLamp finds or makes the lamp and locks its row. Lamp rows are locked
+// before station rows.
+func lockLamp(ctx context.Context, tx pgx.Tx, site int16, serial plant.LampSerial, kind string) (id int32, err error) {
+	if kind != "" {
+		if _, err := tx.Exec(ctx, "SELECT FROM site WHERE id = $1 FOR UPDATE", site); err != nil {
+			return 0, err
+		}
+		if _, err := tx.Exec(ctx, `INSERT INTO lamp (site, id, serial, kind) SELECT $1, coalesce(max(id), 0) + 1, $2, $3 FROM lamp WHERE site = $1
+			ON CONFLICT (site, serial) DO NOTHING`, site, serial, kind); err != nil {
+			return 0, err
+		}
+	}
+	var known string
+	err = tx.QueryRow(ctx, "SELECT id, kind FROM lamp WHERE site = $1 AND serial = $2 FOR NO KEY UPDATE", site, serial).Scan(&id, &known)
+	switch {
+	case errors.Is(err, pgx.ErrNoRows):
+		return 0, fmt.Errorf("%w: it was never fitted — give its kind to make it known", ErrNotFound)
+	case err != nil:
+		return 0, err
+	case kind != "" && known != kind:
+		return 0, fmt.Errorf("%w: it is of kind %s, not %s", ErrConflict, known, kind)
+	}
+	return id, nil
+}
+
+// checkFree makes sure that neither the lamp nor the station is taken at any
+// time of the fitting.
+func checkFree(ctx context.Context, tx pgx.Tx, site int16, lamp, station int32, f plant.Fitting) error {
+	var serial, name string
+	var fitted time.Time
+	var removed *time.Time
+	err := tx.QueryRow(ctx, `SELECT l.serial, s.name, f.fitted, f.removed FROM lamp_fitting f
+		JOIN lamp l ON l.site = f.site AND l.id = f.lamp JOIN station s ON s.site = f.site AND s.id = f.station
+		WHERE f.site = $1 AND (f.lamp = $2 OR f.station = $3)
+		AND f.fitted < coalesce($5, 'infinity'::timestamptz) AND $4 < coalesce(f.removed, 'infinity'::timestamptz)
+		ORDER BY f.lamp = $2 DESC, f.fitted LIMIT 1`, site, lamp, station, f.From.UTC(), until(f.To)).Scan(&serial, &name, &fitted, &removed)
+	switch {
+	case errors.Is(err, pgx.ErrNoRows):
+		return nil
+	case err != nil:
+		return err
+	}
+	end := "now — record its removal first"
+	if removed != nil {
+		end = removed.UTC().Format(time.RFC3339) + " — give a later instant"
+	}
+	if serial == string(f.Lamp) {
+		return fmt.Errorf("%w: the lamp is in %s from %s to %s", ErrConflict, name, fitted.UTC().Format(time.RFC3339), end)
+	}
+	return fmt.Errorf("%w: station %s holds lamp %s from %s to %s", ErrConflict, name, serial, fitted.UTC().Format(time.RFC3339), end)
+}
+
+// RemoveLamp records that a lamp was taken out of the station it is in, at an
+// instant, for one of plant.RemovalReasons.
+func (db *DB) RemoveLamp(ctx context.Context, serial plant.LampSerial, at time.Time, reason, by string) error {
+	s, err := db.bound()
+	if err != nil {
+		return err
+	}
+	if err := checkReason(reason); err != nil {
+		return fmt.Errorf("remove lamp %s: %w", serial, err)
+	}
+	err = db.tx(ctx, func(tx pgx.Tx) error {
+		lamp, err := lockLamp(ctx, tx, s.id, serial, "")
+		if err != nil {
+			return err
+		}
+		var station int32
+		var name string
+		var fitted time.Time
+		err = tx.QueryRow(ctx, `SELECT f.station, s.name, f.fitted FROM lamp_fitting f JOIN station s ON s.site = f.site AND s.id = f.station
+			WHERE f.site = $1 AND f.lamp = $2 AND f.removed IS NULL`, s.id, lamp).Scan(&station, &name, &fitted)
+		switch {
+		case errors.Is(err, pgx.ErrNoRows):
+			return fmt.Errorf("%w: it is in no station", ErrConflict)
+		case err != nil:
+			return err
+		case !at.After(fitted) || !plausible(at):
+			return fmt.Errorf("%w: it was fitted in %s at %s — give a later instant than that", ErrConflict, name, fitted.UTC().Format(time.RFC3339))
+		}
+		if _, err := tx.Exec(ctx, "UPDATE lamp_fitting SET removed = $4, reason = $5 WHERE site = $1 AND lamp = $2 AND fitted = $3",
+			s.id, lamp, fitted, at.UTC(), reason); err != nil {
+			return err
+		}
+		if err := markStation(ctx, tx, s.id, station, at); err != nil {
+			return err
+		}
+		return audit(ctx, tx, s.id, AuditRow{By: by, Action: "remove", Subject: string(serial), Detail: fmt.Sprintf("from %s at %s: %s", name, at.UTC().Format(time.RFC3339), reason)})
+	})
+	if err != nil {
+		return fmt.Errorf("remove lamp %s: %w", serial, err)
+	}
+	return nil
+}
+
+// Lamps gives all lamps by serial.
+func (db *DB) Lamps(ctx context.Context) ([]plant.Lamp, error) {
+	return collect(ctx, db, pgx.RowToStructByPos[plant.Lamp], "SELECT serial, kind FROM lamp WHERE site = $1 ORDER BY serial")
+}
+
+// Fittings gives the fittings of one station, oldest first.
+func (db *DB) Fittings(ctx context.Context, st plant.StationID) ([]plant.Fitting, error) {
+	s, err := db.bound()
+	if err != nil {
+		return nil, err
+	}
+	id, err := s.station(st)
+	if err != nil {
+		return nil, err
+	}
+	return db.fittings(ctx, "AND f.station = $2 ORDER BY f.fitted", id)
+}
+
+// AllFittings gives the fittings of all stations, by station and then oldest
+// first.
+func (db *DB) AllFittings(ctx context.Context) ([]plant.Fitting, error) {
+	return db.fittings(ctx, "ORDER BY s.name, f.fitted")
+}
+
+func (db *DB) fittings(ctx context.Context, tail string, args ...any) ([]plant.Fitting, error) {
+	scan := func(row pgx.CollectableRow) (plant.Fitting, error) {
+		var f plant.Fitting
+		var removed *time.Time
+		err := row.Scan(&f.Lamp, &f.Station, &f.From, &removed, &f.Reason, &f.By)
+		f.From = f.From.UTC()
+		if removed != nil {
+			f.To = removed.UTC()
+		}
+		return f, err
+	}
+	return collect(ctx, db, scan, `SELECT l.serial, s.name, f.fitted, f.removed, f.reason, f.by FROM lamp_fitting f
+		JOIN lamp l ON l.site = f.site AND l.id = f.lamp JOIN station s ON s.site = f.site AND s.id = f.station
+		WHERE f.site = $1 `+tail, args...)
+}
