@@ -76,7 +76,7 @@ func Start(ctx context.Context, o Options) (_ *Cluster, err error) {
 	}
 	defer func() {
 		if err != nil {
-			p.lock.Close()
+			_ = p.lock.Close()
 		}
 	}()
 	c := &Cluster{
@@ -133,7 +133,7 @@ func prepare(ctx context.Context, o Options) (p place, err error) {
 	}
 	defer func() {
 		if err != nil {
-			p.lock.Close()
+			_ = p.lock.Close()
 		}
 	}()
 	if major, err = dataMajor(p.data); err != nil {
@@ -177,7 +177,7 @@ func takeLock(path string) (*os.File, error) {
 		return nil, err
 	}
 	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
-		f.Close()
+		_ = f.Close()
 		if errors.Is(err, syscall.EWOULDBLOCK) {
 			return nil, fmt.Errorf("%w: %s is locked — stop the other program, or use another data directory", ErrInUse, path)
 		}
@@ -262,7 +262,7 @@ func makeDatabase(ctx context.Context, server string) error {
 	if err != nil {
 		return err
 	}
-	defer conn.Close(context.WithoutCancel(ctx))
+	defer func() { _ = conn.Close(context.WithoutCancel(ctx)) }()
 	var exists bool
 	if err := conn.QueryRow(ctx, "SELECT EXISTS (SELECT FROM pg_database WHERE datname = $1)", name).Scan(&exists); err != nil {
 		return err
@@ -323,7 +323,7 @@ func (c *Cluster) Done() <-chan struct{} { return c.done }
 // after 30 s or when ctx ends at once (SIGQUIT: the next start recovers). It
 // returns when the postmaster has ended. Further calls do nothing.
 func (c *Cluster) Stop(ctx context.Context) error {
-	defer c.lock.Close()
+	defer func() { _ = c.lock.Close() }()
 	c.output.stopping.Store(true)
 	for _, sig := range []syscall.Signal{syscall.SIGINT, syscall.SIGQUIT} {
 		if err := c.process.Signal(sig); err != nil && !errors.Is(err, os.ErrProcessDone) {

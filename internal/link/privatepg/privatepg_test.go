@@ -43,18 +43,15 @@ func runUntilKilled(dir string) int {
 // openDir is a temporary directory that the server's account can reach.
 func openDir(t *testing.T) string {
 	t.Helper()
-	dir, err := os.MkdirTemp("", "curetally-privatepg-")
+	dir := t.TempDir()
+	if err := os.Chmod(filepath.Dir(dir), 0o711); err != nil {
+		t.Fatal(err)
+	}
+	real, err := filepath.EvalSymlinks(dir)
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { os.RemoveAll(dir) })
-	if err := os.Chmod(dir, 0o711); err != nil {
-		t.Fatal(err)
-	}
-	if dir, err = filepath.EvalSymlinks(dir); err != nil {
-		t.Fatal(err)
-	}
-	return dir
+	return real
 }
 
 func start(t *testing.T, o Options) *Cluster {

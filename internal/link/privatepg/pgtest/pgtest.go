@@ -85,7 +85,7 @@ func (s *server) exec(t testing.TB, sql string) {
 	if err != nil {
 		t.Fatalf("test database: %v", err)
 	}
-	defer conn.Close(ctx)
+	defer func() { _ = conn.Close(ctx) }()
 	if _, err := conn.Exec(ctx, sql); err != nil {
 		t.Fatalf("test database: %s: %v", sql, err)
 	}
