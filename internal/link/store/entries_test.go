@@ -23,7 +23,7 @@ func TestReadings_WithNeighboursThatStandFirm(t *testing.T) {
 	// The values at 20, 40 and 60 minutes are doubtful; the one at 10 is only an
 	// exchange that a person declared.
 	must(t, db.Replace(t.Context(), nil, []plant.Settlement{{Register: meter, From: at(0), To: at(90), Events: []plant.RegisterEvent{
-		{Register: meter, At: at(10), Kind: plant.StepExchange}, {Register: meter, At: at(20), Kind: plant.StepBackstep},
+		{Register: meter, At: at(10), Kind: plant.StepExchange}, {Register: meter, At: at(20), Kind: plant.StepBackstep, Before: 9, After: 8},
 		{Register: meter, At: at(40), Kind: plant.StepImplausible}, {Register: meter, At: at(60), Kind: plant.StepReset},
 	}}}))
 	for _, c := range []struct {
@@ -47,7 +47,9 @@ func TestReadings_WithNeighboursThatStandFirm(t *testing.T) {
 		}
 		same(t, c.name, got, want)
 	}
-	same(t, "doubtful", get(db.Doubtful(t.Context(), meter, at(0), at(60)))(t), []time.Time{at(20), at(40)})
+	same(t, "doubtful", get(db.Doubtful(t.Context(), meter, at(0), at(60)))(t), []plant.RegisterEvent{
+		{Register: meter, At: at(20), Kind: plant.StepBackstep}, {Register: meter, At: at(40), Kind: plant.StepImplausible},
+	})
 	if _, err := db.Readings(t.Context(), "nobody/import", at(0), at(1)); !errors.Is(err, ErrNotFound) {
 		t.Errorf("readings of an unknown register: %v", err)
 	}

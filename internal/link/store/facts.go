@@ -53,25 +53,25 @@ func (db *DB) Readings(ctx context.Context, reg plant.RegisterID, from, to time.
 	return readings, nil
 }
 
-// Doubtful gives the instants in [from, to) of values that are held out of the
-// register's curve or were taken for a fall, as settled last.
-func (db *DB) Doubtful(ctx context.Context, reg plant.RegisterID, from, to time.Time) ([]time.Time, error) {
+// Doubtful gives the events of a register in [from, to), in order of time, whose
+// value is held out of the curve or was taken for a fall, as settled last.
+func (db *DB) Doubtful(ctx context.Context, reg plant.RegisterID, from, to time.Time) ([]plant.RegisterEvent, error) {
 	_, id, err := db.ofRegister(reg)
 	if err != nil {
 		return nil, err
 	}
-	at, err := collect(ctx, db, scanInstant, `SELECT DISTINCT at FROM register_event
-		WHERE site = $1 AND register = $2 AND at >= $3 AND at < $4 AND kind IN `+doubtfulKinds+` ORDER BY at`, id, from.UTC(), to.UTC())
+	scan := func(row pgx.CollectableRow) (plant.RegisterEvent, error) {
+		e := plant.RegisterEvent{Register: reg}
+		err := row.Scan(&e.At, &e.Kind, &e.Before, &e.After)
+		e.At = e.At.UTC()
+		return e, err
+	}
+	events, err := collect(ctx, db, scan, `SELECT at, kind, before, after FROM register_event
+		WHERE site = $1 AND register = $2 AND at >= $3 AND at < $4 AND kind IN `+doubtfulKinds+` ORDER BY at, kind`, id, from.UTC(), to.UTC())
 	if err != nil {
 		return nil, fmt.Errorf("doubtful values of %s: %w", reg, err)
 	}
-	return at, nil
-}
-
-func scanInstant(row pgx.CollectableRow) (time.Time, error) {
-	var t time.Time
-	err := row.Scan(&t)
-	return t.UTC(), err
+	return events, nil
 }
 
 const eventColumns = "at, arrived, state, technology, boot, seq, coalesce(lit_ms, -1), coalesce(starts, -1), flags"
