@@ -168,8 +168,9 @@ func (db *DB) Entries(ctx context.Context, reg plant.RegisterID, from, to time.T
 	return all, nil
 }
 
-// RegisterEvents gives the newest events of all registers, newest first.
-func (db *DB) RegisterEvents(ctx context.Context, limit int) ([]plant.RegisterEvent, error) {
+// RegisterEvents gives the newest events of all registers, newest first: those
+// of one kind, or all for StepNormal, which is never an event.
+func (db *DB) RegisterEvents(ctx context.Context, kind plant.StepKind, limit int) ([]plant.RegisterEvent, error) {
 	scan := func(row pgx.CollectableRow) (plant.RegisterEvent, error) {
 		var e plant.RegisterEvent
 		err := row.Scan(&e.Register, &e.At, &e.Kind, &e.Before, &e.After)
@@ -178,5 +179,5 @@ func (db *DB) RegisterEvents(ctx context.Context, limit int) ([]plant.RegisterEv
 	}
 	return collect(ctx, db, scan, `SELECT r.name, e.at, e.kind, e.before, e.after FROM register_event e
 		JOIN register r ON r.site = e.site AND r.id = e.register
-		WHERE e.site = $1 ORDER BY e.at DESC, r.name, e.kind LIMIT $2`, limit)
+		WHERE e.site = $1 AND ($2 = 0 OR e.kind = $2) ORDER BY e.at DESC, r.name, e.kind LIMIT $3`, int16(kind), limit)
 }

@@ -48,8 +48,10 @@ func TestReadings_WithNeighboursThatStandFirm(t *testing.T) {
 		same(t, c.name, got, want)
 	}
 	same(t, "doubtful", get(db.Doubtful(t.Context(), meter, at(0), at(60)))(t), []plant.RegisterEvent{
-		{Register: meter, At: at(20), Kind: plant.StepBackstep}, {Register: meter, At: at(40), Kind: plant.StepImplausible},
+		{Register: meter, At: at(20), Kind: plant.StepBackstep, Before: 9, After: 8}, {Register: meter, At: at(40), Kind: plant.StepImplausible},
 	})
+	same(t, "of one kind", get(db.RegisterEvents(t.Context(), plant.StepReset, 10))(t), []plant.RegisterEvent{{Register: meter, At: at(60), Kind: plant.StepReset}})
+	same(t, "of all kinds, limited", len(get(db.RegisterEvents(t.Context(), plant.StepNormal, 3))(t)), 3)
 	if _, err := db.Readings(t.Context(), "nobody/import", at(0), at(1)); !errors.Is(err, ErrNotFound) {
 		t.Errorf("readings of an unknown register: %v", err)
 	}
@@ -136,7 +138,7 @@ func TestReplace_IsIdempotentAndAnswersItsMarks(t *testing.T) {
 	for range 2 {
 		must(t, db.Replace(t.Context(), marks, s))
 		same(t, "entries", get(db.Entries(t.Context(), meter, at(0), at(60)))(t), s[0].Entries)
-		same(t, "events", get(db.RegisterEvents(t.Context(), 10))(t), s[0].Events)
+		same(t, "events", get(db.RegisterEvents(t.Context(), plant.StepNormal, 10))(t), s[0].Events)
 	}
 	left := get(db.Unsettled(t.Context(), 100))(t)
 	same(t, "marks left", len(left), 1)
@@ -147,7 +149,7 @@ func TestReplace_IsIdempotentAndAnswersItsMarks(t *testing.T) {
 	want := append([]plant.Entry{}, s[0].Entries...)
 	want[1].Amount = 21
 	same(t, "entries", get(db.Entries(t.Context(), meter, at(0), at(60)))(t), want)
-	same(t, "events", len(get(db.RegisterEvents(t.Context(), 10))(t)), 1)
+	same(t, "events", len(get(db.RegisterEvents(t.Context(), plant.StepNormal, 10))(t)), 1)
 	same(t, "marks", get(db.UnsettledCount(t.Context()))(t), 0)
 }
 
