@@ -212,3 +212,25 @@ func (p *Plant) WorkDay(t time.Time) bool {
 	}
 	return p.WorkDays[local.Weekday()]
 }
+
+// FindMeter looks a meter up by name.
+func (p *Plant) FindMeter(id MeterID) (Meter, bool) {
+	for _, b := range p.Buses {
+		for _, m := range b.Meters {
+			if m.ID == id {
+				return m, true
+			}
+		}
+	}
+	return Meter{}, false
+}
+
+// FindProject looks a retrofit project up by name.
+func (p *Plant) FindProject(id ProjectID) (Project, bool) {
+	for _, pr := range p.Projects {
+		if pr.ID == id {
+			return pr, true
+		}
+	}
+	return Project{}, false
+}

@@ -1,0 +1,246 @@
+package publish
+
+import (
+	"strings"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+
+	"curetally/internal/core/plant"
+)
+
+// MeterHealth is what is known of the polling of one meter.
+type MeterHealth struct {
+	Meter       plant.MeterID
+	LastSuccess time.Time // zero when never
+	Up          bool
+	Polls       uint64
+	Failures    uint64
+}
+
+// TaskCount counts tasks by status.
+type TaskCount map[string]int
+
+// LampLife is the used share of the lamp in one station.
+type LampLife struct {
+	Station plant.StationID
+	Used    float64 // 1 = rated life reached
+}
+
+// Condition is what the daemon knows of itself at one instant.
+type Condition struct {
+	Meters         []MeterHealth
+	BrokerUp       bool
+	BrokerUsed     bool // a broker is configured
+	StoreUp        bool
+	FactsReceived  uint64
+	FactsApplied   uint64
+	RefusedFacts   int64
+	SpoolBatches   int
+	SpoolBytes     int64
+	SpoolOldest    time.Time // zero when the spool is empty
+	UnsettledMarks int64
+	HeldReadings   int64 // register values that wait for a person
+	Tasks          TaskCount
+	Lamps          []LampLife
+}
+
+// Collector renders the newest snapshot and the daemon's condition as metrics.
+// It touches neither database nor bus. All values are in base units: joules,
+// seconds, watts, ratios.
+type Collector struct {
+	newest    func() *Snapshot
+	condition func() Condition
+	plant     *plant.Plant
+	d         map[string]*prometheus.Desc
+}
+
+// metric declares one metric with its labels; the list is the whole of what is
+// exposed, and the metrics reference is made from it.
+type metric struct {
+	name, help string
+	labels     []string
+}
+
+func metrics() []metric {
+	return []metric{
+		{"register_energy_joules_total", "Energy counted by a meter register, from settled entries.", []string{"meter", "register"}},
+		{"meter_power_watts", "Active power at the meter, latest reading.", []string{"meter"}},
+		{"meter_up", "1 when the last poll of the meter succeeded.", []string{"meter"}},
+		{"meter_polls_total", "Polls of the meter.", []string{"meter"}},
+		{"meter_poll_failures_total", "Polls of the meter that failed.", []string{"meter"}},
+		{"meter_last_success_timestamp_seconds", "Unix time of the last successful poll.", []string{"meter"}},
+		{"station_state", "1 for the present state of the station, 0 for the others.", []string{"press", "station", "state"}},
+		{"station_lit_seconds_total", "Time the station's lamps were lit.", []string{"press", "station"}},
+		{"station_starts_total", "Starts (strikes) of the station's lamps.", []string{"press", "station"}},
+		{"station_energy_joules_total", "Energy of the station's meters by state.", []string{"press", "station", "state"}},
+		{"lamp_life_used_ratio", "Used share of the rated life of the lamp in the station; 1 means rated life reached.", []string{"station"}},
+		{"tasks", "Upkeep tasks by status.", []string{"status"}},
+		{"savings_avoided_energy_joules", "Avoided energy of the reporting period so far.", []string{"project"}},
+		{"savings_avoided_energy_half_width_joules", "Half-width of the interval of avoided energy at the stated confidence.", []string{"project"}},
+		{"savings_confidence_ratio", "Confidence of the stated interval.", []string{"project"}},
+		{"savings_avoided_ratio", "Avoided energy as a share of the adjusted baseline.", []string{"project"}},
+		{"savings_avoided_cost", "Avoided cost of energy, in units of the currency.", []string{"project", "currency"}},
+		{"savings_avoided_carbon_grams", "Avoided emissions, grams CO2-equivalent.", []string{"project"}},
+		{"savings_reporting_days", "Days of the reporting period that are counted.", []string{"project"}},
+		{"broker_connected", "1 while the connection to the MQTT broker is open.", nil},
+		{"store_up", "1 while the database takes what is recorded.", nil},
+		{"facts_received_total", "Facts that came in since the start of the daemon.", nil},
+		{"facts_applied_total", "Facts written to the database since the start of the daemon.", nil},
+		{"facts_refused_total", "Messages and values that were refused, over all time.", nil},
+		{"spool_batches", "Batches that wait in the spool.", nil},
+		{"spool_size_bytes", "Size of the spool on disk.", nil},
+		{"spool_oldest_timestamp_seconds", "Unix time at which the oldest waiting batch was written; 0 when none waits.", nil},
+		{"unsettled_marks", "Stretches that wait to be settled.", nil},
+		{"held_readings", "Register values that are held out of their curve and wait for a person's ruling.", nil},
+	}
+}
+
+// NewCollector builds a collector over a snapshot and the daemon's condition.
+func NewCollector(p *plant.Plant, newest func() *Snapshot, condition func() Condition) *Collector {
+	c := &Collector{newest: newest, condition: condition, plant: p, d: map[string]*prometheus.Desc{}}
+	for _, m := range metrics() {
+		c.d[m.name] = prometheus.NewDesc("curetally_"+m.name, m.help, m.labels, nil)
+	}
+	return c
+}
+
+// Describe implements prometheus.Collector.
+func (c *Collector) Describe(ch chan<- *prometheus.Desc) {
+	for _, m := range metrics() {
+		ch <- c.d[m.name]
+	}
+}
+
+// Collect implements prometheus.Collector.
+func (c *Collector) Collect(ch chan<- prometheus.Metric) {
+	out := emitter{ch, c.d}
+	cond := c.condition()
+	out.daemon(cond)
+	if snap := c.newest(); snap != nil {
+		out.totals(c.plant, snap)
+		out.states(c.plant, snap)
+		out.savings(snap)
+	}
+}
+
+type emitter struct {
+	ch chan<- prometheus.Metric
+	d  map[string]*prometheus.Desc
+}
+
+func (e emitter) gauge(name string, v float64, labels ...string) {
+	e.ch <- prometheus.MustNewConstMetric(e.d[name], prometheus.GaugeValue, v, labels...)
+}
+
+func (e emitter) counter(name string, v float64, labels ...string) {
+	e.ch <- prometheus.MustNewConstMetric(e.d[name], prometheus.CounterValue, v, labels...)
+}
+
+func (e emitter) daemon(c Condition) {
+	for _, m := range c.Meters {
+		e.gauge("meter_up", truth(m.Up), string(m.Meter))
+		e.counter("meter_polls_total", float64(m.Polls), string(m.Meter))
+		e.counter("meter_poll_failures_total", float64(m.Failures), string(m.Meter))
+		e.gauge("meter_last_success_timestamp_seconds", seconds(m.LastSuccess), string(m.Meter))
+	}
+	for _, l := range c.Lamps {
+		e.gauge("lamp_life_used_ratio", l.Used, string(l.Station))
+	}
+	for status, n := range c.Tasks {
+		e.gauge("tasks", float64(n), status)
+	}
+	if c.BrokerUsed {
+		e.gauge("broker_connected", truth(c.BrokerUp))
+	}
+	e.gauge("store_up", truth(c.StoreUp))
+	e.counter("facts_received_total", float64(c.FactsReceived))
+	e.counter("facts_applied_total", float64(c.FactsApplied))
+	e.counter("facts_refused_total", float64(c.RefusedFacts))
+	e.gauge("spool_batches", float64(c.SpoolBatches))
+	e.gauge("spool_size_bytes", float64(c.SpoolBytes))
+	e.gauge("spool_oldest_timestamp_seconds", seconds(c.SpoolOldest))
+	e.gauge("unsettled_marks", float64(c.UnsettledMarks))
+	e.gauge("held_readings", float64(c.HeldReadings))
+}
+
+// totals emits the counters that come from settled entries. A register that has
+// no entries yet counts from 0, so that no series appears late.
+func (e emitter) totals(p *plant.Plant, s *Snapshot) {
+	sum := map[plant.RegisterID]int64{}
+	byState := map[plant.StationID]map[plant.State]int64{}
+	for _, t := range s.Totals {
+		sum[t.Register] += t.Amount
+		reg, ok := p.FindRegister(t.Register)
+		if !ok || reg.Quantity != plant.QuantityEnergy || reg.Station == "" {
+			continue
+		}
+		if byState[reg.Station] == nil {
+			byState[reg.Station] = map[plant.State]int64{}
+		}
+		byState[reg.Station][t.State] += t.Amount
+	}
+	for _, r := range p.Registers {
+		owner, value := r.ID.Split()
+		v := float64(sum[r.ID])
+		switch {
+		case r.Quantity == plant.QuantityEnergy:
+			e.counter("register_energy_joules_total", v*3.6, owner, value)
+		case value == plant.ValueLit && r.Station != "":
+			e.counter("station_lit_seconds_total", v/1000, string(r.Press), owner)
+		case value == plant.ValueStarts && r.Station != "":
+			e.counter("station_starts_total", v, string(r.Press), owner)
+		}
+	}
+	for _, st := range p.Stations() {
+		for _, state := range plant.States() {
+			e.counter("station_energy_joules_total", float64(byState[st.ID][state])*3.6, string(st.Press), string(st.ID), state.String())
+		}
+	}
+}
+
+func (e emitter) states(p *plant.Plant, s *Snapshot) {
+	for _, st := range p.Stations() {
+		now := s.StateOf(st)
+		for _, state := range plant.States() {
+			e.gauge("station_state", truth(state == now), string(st.Press), string(st.ID), state.String())
+		}
+	}
+	for _, sig := range s.Signals {
+		if sig.Name == "power_watts" {
+			if _, ok := p.FindMeter(plant.MeterID(sig.Subject)); ok {
+				e.gauge("meter_power_watts", sig.Value, sig.Subject)
+			}
+		}
+	}
+}
+
+func (e emitter) savings(s *Snapshot) {
+	for _, ps := range s.Projects {
+		if !ps.Stated {
+			continue
+		}
+		id, st := string(ps.Project.ID), ps.Statement
+		e.gauge("savings_avoided_energy_joules", st.SavedKWh*3.6e6, id)
+		e.gauge("savings_avoided_energy_half_width_joules", st.HalfWidthKWh*3.6e6, id)
+		e.gauge("savings_confidence_ratio", st.Confidence, id)
+		e.gauge("savings_avoided_ratio", st.SavedFraction, id)
+		e.gauge("savings_avoided_cost", st.Cost.Float(), id, strings.ToUpper(st.Cost.Currency))
+		e.gauge("savings_avoided_carbon_grams", st.CarbonKg*1000, id)
+		e.gauge("savings_reporting_days", float64(st.Days), id)
+	}
+}
+
+func truth(b bool) float64 {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+func seconds(t time.Time) float64 {
+	if t.IsZero() {
+		return 0
+	}
+	return float64(t.UnixMilli()) / 1000
+}

@@ -1,0 +1,188 @@
+// Package publish keeps the figures that the outside sees: totals, the latest
+// state of each station, and the savings statement of each project against its
+// frozen baseline. Pages, command line and metrics render the same snapshot, so
+// they cannot disagree.
+//
+// A statement is a pure function of a frozen baseline, entries and
+// configuration: the same inputs give the same figures. Nothing here writes,
+// except that a person may freeze a baseline.
+//
+// The snapshot is made by one goroutine and swapped whole; readers never wait
+// for the database.
+package publish
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"sync/atomic"
+	"time"
+
+	"curetally/internal/core/plant"
+	"curetally/internal/core/savings"
+)
+
+// ProjectState is a project with what can be said of its savings.
+type ProjectState struct {
+	Project   plant.Project
+	Baseline  savings.Baseline  // zero when none is frozen
+	Statement savings.Statement // zero unless Stated
+	Days      []savings.Day     // all days on record, used or not
+	Frozen    bool
+	Stated    bool
+	Missing   string // why there is no statement yet, with the remedy
+}
+
+// Snapshot is everything that is shown, at one instant. Readers must not change
+// it.
+type Snapshot struct {
+	At       time.Time
+	Totals   []plant.StateTotal
+	Events   map[plant.StationID]plant.StationEvent
+	Signals  []plant.Signal
+	Projects []ProjectState
+}
+
+// Take reads a snapshot from the store.
+func Take(ctx context.Context, s Store, p *plant.Plant, now time.Time) (Snapshot, error) {
+	snap, err := live(ctx, s, now)
+	if err != nil {
+		return snap, err
+	}
+	if snap.Totals, err = s.StateTotals(ctx); err != nil {
+		return snap, fmt.Errorf("totals: %w", err)
+	}
+	for _, pr := range p.Projects {
+		ps, err := project(ctx, s, p, pr, now)
+		if err != nil {
+			return snap, err
+		}
+		snap.Projects = append(snap.Projects, ps)
+	}
+	return snap, nil
+}
+
+// live reads the part of a snapshot that changes every few seconds.
+func live(ctx context.Context, s Store, now time.Time) (Snapshot, error) {
+	snap := Snapshot{At: now}
+	var err error
+	if snap.Events, err = s.LatestEvents(ctx); err != nil {
+		return snap, fmt.Errorf("latest station events: %w", err)
+	}
+	if snap.Signals, err = s.LatestSignals(ctx); err != nil {
+		return snap, fmt.Errorf("latest signals: %w", err)
+	}
+	return snap, nil
+}
+
+func project(ctx context.Context, s Store, p *plant.Plant, pr plant.Project, now time.Time) (ProjectState, error) {
+	ps := ProjectState{Project: pr}
+	var err error
+	if ps.Baseline, ps.Frozen, err = Frozen(ctx, s, pr.ID); err != nil {
+		return ps, err
+	}
+	if ps.Days, err = Days(ctx, s, p, pr, now); err != nil {
+		return ps, err
+	}
+	if !ps.Frozen {
+		used, _ := savings.Select(ps.Days, pr.Baseline)
+		ps.Missing = fmt.Sprintf("no baseline is frozen; %d usable baseline days are on record. "+
+			"Freeze it before the conversion: curetally baseline freeze %s --by NAME", len(used), pr.ID)
+		return ps, nil
+	}
+	ps.Statement, err = savings.State(ps.Baseline, pr, ps.Days)
+	if err != nil {
+		ps.Missing = err.Error()
+		return ps, nil
+	}
+	ps.Stated = true
+	return ps, nil
+}
+
+// Publisher keeps the newest snapshot.
+type Publisher struct {
+	store  Store
+	plant  *plant.Plant
+	log    *slog.Logger
+	newest atomic.Pointer[Snapshot]
+}
+
+// The pace of the snapshot: states and power every few seconds, totals and
+// statements, which read all entries, every minute.
+const (
+	livePace  = 5 * time.Second
+	totalPace = time.Minute
+)
+
+// New builds a Publisher; Run makes it work.
+func New(s Store, p *plant.Plant, log *slog.Logger) *Publisher {
+	return &Publisher{store: s, plant: p, log: log.With("component", "publish")}
+}
+
+// Newest gives the latest snapshot, or nil before the first.
+func (pb *Publisher) Newest() *Snapshot { return pb.newest.Load() }
+
+// Refresh takes a whole snapshot now.
+func (pb *Publisher) Refresh(ctx context.Context) error {
+	snap, err := Take(ctx, pb.store, pb.plant, time.Now())
+	if err != nil {
+		return err
+	}
+	pb.newest.Store(&snap)
+	return nil
+}
+
+// refreshLive renews states and signals and keeps totals and statements.
+func (pb *Publisher) refreshLive(ctx context.Context) error {
+	old := pb.newest.Load()
+	snap, err := live(ctx, pb.store, time.Now())
+	if err != nil {
+		return err
+	}
+	snap.Totals, snap.Projects = old.Totals, old.Projects
+	pb.newest.Store(&snap)
+	return nil
+}
+
+// Run renews the snapshot until ctx ends. It logs one line when that begins to
+// fail and one when it works again.
+func (pb *Publisher) Run(ctx context.Context) error {
+	tick := time.NewTicker(livePace)
+	defer tick.Stop()
+	var whole time.Time
+	failing := false
+	for {
+		var err error
+		if now := time.Now(); pb.newest.Load() == nil || now.Sub(whole) >= totalPace {
+			if err = pb.Refresh(ctx); err == nil {
+				whole = now
+			}
+		} else {
+			err = pb.refreshLive(ctx)
+		}
+		switch {
+		case ctx.Err() != nil:
+			return nil
+		case err != nil && !failing:
+			pb.log.Error("figures are not up to date", "err", err)
+		case err == nil && failing:
+			pb.log.Info("figures are up to date again")
+		}
+		failing = err != nil
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-tick.C:
+		}
+	}
+}
+
+// StateOf gives the present state of a station: unknown when nothing was heard
+// for longer than its limit.
+func (s *Snapshot) StateOf(st plant.Station) plant.State {
+	e, ok := s.Events[st.ID]
+	if !ok || s.At.Sub(e.At) > st.Silence && s.At.Sub(e.Arrived) > st.Silence {
+		return plant.StateUnknown
+	}
+	return e.State
+}

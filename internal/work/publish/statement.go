@@ -1,0 +1,101 @@
+package publish
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"curetally/internal/core/plant"
+	"curetally/internal/core/savings"
+)
+
+// Store gives what statements and totals are made of.
+type Store interface {
+	StateTotals(ctx context.Context) ([]plant.StateTotal, error)
+	LatestEvents(ctx context.Context) (map[plant.StationID]plant.StationEvent, error)
+	LatestSignals(ctx context.Context) ([]plant.Signal, error)
+	DayAmounts(ctx context.Context, regs []plant.RegisterID, from, to time.Time) ([]plant.DayAmount, error)
+	LatestReadings(ctx context.Context) ([]plant.Reading, error)
+	// Baseline gives the newest frozen baseline; found is false when there is
+	// none.
+	Baseline(ctx context.Context, project plant.ProjectID) (b plant.Frozen, found bool, err error)
+}
+
+// Freezer is where a baseline is frozen.
+type Freezer interface {
+	Store
+	FreezeBaseline(ctx context.Context, f plant.Frozen) (version int, err error)
+}
+
+// Days reads the daily rows of a project from all entries.
+func Days(ctx context.Context, s Store, p *plant.Plant, pr plant.Project, now time.Time) ([]savings.Day, error) {
+	amounts, err := s.DayAmounts(ctx, savings.DriverRegisters(p, pr), time.Time{}, now)
+	if err != nil {
+		return nil, fmt.Errorf("days of project %s: %w", pr.ID, err)
+	}
+	// A register that stands still has no entries; its readings show that it is
+	// alive.
+	latest, err := s.LatestReadings(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("latest readings: %w", err)
+	}
+	return savings.Days(p, pr, append(amounts, savings.Evidence(latest)...), now), nil
+}
+
+// Freeze fits a project's baseline on the days that are on record now and
+// freezes it. It returns the baseline as frozen.
+func Freeze(ctx context.Context, s Freezer, p *plant.Plant, pr plant.Project, info savings.FreezeInfo) (savings.Baseline, error) {
+	days, err := Days(ctx, s, p, pr, info.At)
+	if err != nil {
+		return savings.Baseline{}, err
+	}
+	b, err := savings.Freeze(pr, days, info)
+	if err != nil {
+		return savings.Baseline{}, fmt.Errorf("baseline of project %s: %w", pr.ID, err)
+	}
+	doc, err := json.Marshal(b)
+	if err != nil {
+		return savings.Baseline{}, fmt.Errorf("write baseline of project %s: %w", pr.ID, err)
+	}
+	b.Version, err = s.FreezeBaseline(ctx, plant.Frozen{
+		Project: pr.ID, At: info.At, Approver: info.Approver, Software: info.Software, Hash: b.DataHash, Document: doc,
+	})
+	if err != nil {
+		return savings.Baseline{}, err
+	}
+	return b, nil
+}
+
+// Frozen reads a project's newest baseline; found is false when none is frozen.
+func Frozen(ctx context.Context, s Store, project plant.ProjectID) (b savings.Baseline, found bool, err error) {
+	f, found, err := s.Baseline(ctx, project)
+	if err != nil || !found {
+		return savings.Baseline{}, false, err
+	}
+	if err := json.Unmarshal(f.Document, &b); err != nil {
+		return savings.Baseline{}, false, fmt.Errorf("read baseline %d of project %s: %w", f.Version, project, err)
+	}
+	if b.DataHash != f.Hash {
+		return savings.Baseline{}, false, fmt.Errorf("baseline %d of project %s: the document's data hash is not the one recorded at freezing: %w", f.Version, project, savings.ErrAltered)
+	}
+	b.Version = f.Version
+	return b, true, nil
+}
+
+// State makes the savings statement of a project from its newest frozen
+// baseline and the days on record. found is false when no baseline is frozen.
+func State(ctx context.Context, s Store, p *plant.Plant, pr plant.Project, now time.Time) (st savings.Statement, b savings.Baseline, found bool, err error) {
+	if b, found, err = Frozen(ctx, s, pr.ID); err != nil || !found {
+		return st, b, found, err
+	}
+	days, err := Days(ctx, s, p, pr, now)
+	if err != nil {
+		return st, b, true, err
+	}
+	st, err = savings.State(b, pr, days)
+	if err != nil {
+		return st, b, true, fmt.Errorf("statement of project %s: %w", pr.ID, err)
+	}
+	return st, b, true, nil
+}

@@ -1,0 +1,282 @@
+// Package settle turns facts into entries. It takes the marks that say where
+// facts have arrived, reads the facts around each mark, lets package ledger
+// build curve and timeline, and replaces the entries of the touched intervals.
+//
+// Settling is a pure function of the facts: settling a stretch twice, in parts
+// or as a whole gives the same entries, bit for bit. That is why late facts are
+// harmless (their stretch is settled again) and why the audit can rebuild every
+// entry from facts alone and compare.
+//
+// Entries and the removal of their marks commit together, so a crash between
+// two stretches loses nothing: what was not removed is settled again.
+package settle
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"math/rand/v2"
+	"slices"
+	"sync/atomic"
+	"time"
+
+	"curetally/internal/core/plant"
+)
+
+// Facts reads the facts around a stretch of time. Readings gives what lies in
+// [from, to) and on each side all up to the fourth reading that is not doubtful,
+// or all there is; Events likewise, up to the fourth event.
+type Facts interface {
+	Readings(ctx context.Context, reg plant.RegisterID, from, to time.Time) ([]plant.Reading, error)
+	Events(ctx context.Context, st plant.StationID, from, to time.Time) ([]plant.StationEvent, error)
+	Exchanges(ctx context.Context, reg plant.RegisterID) ([]plant.Exchange, error)
+	Fittings(ctx context.Context, st plant.StationID) ([]plant.Fitting, error)
+	// Doubtful gives the events of the register in [from, to), as settled
+	// before and in order of time, whose value is held out of the curve or was
+	// taken for a fall: later values may judge them otherwise.
+	Doubtful(ctx context.Context, reg plant.RegisterID, from, to time.Time) ([]plant.RegisterEvent, error)
+}
+
+// Store is where marks come from and entries go to.
+type Store interface {
+	Facts
+	Unsettled(ctx context.Context, limit int) ([]plant.Mark, error)
+	Replace(ctx context.Context, marks []plant.Mark, s []plant.Settlement) error
+}
+
+// Options are the parts of a Settler; all but Settled are required.
+type Options struct {
+	Plant *plant.Plant
+	Store Store
+	Log   *slog.Logger
+	// Wake is signalled when facts were applied.
+	Wake <-chan struct{}
+	// Settled is called after each committed round; may be nil.
+	Settled func()
+	Rand    *rand.Rand // jitter of the retry
+}
+
+// Settler settles marks as they come.
+type Settler struct {
+	o     Options
+	index index
+	idle  atomic.Bool
+}
+
+// Pace of the loop: rounds are at least livePause apart unless the last one was
+// full, and happen at least every idlePause even without a wake-up.
+const (
+	livePause  = time.Second
+	idlePause  = 15 * time.Second
+	retryMax   = 30 * time.Second
+	marksRound = 400
+)
+
+// New builds a Settler; Run makes it work.
+func New(o Options) *Settler {
+	o.Log = o.Log.With("component", "settle")
+	return &Settler{o: o, index: newIndex(o.Plant)}
+}
+
+// Idle says whether the last round found no marks.
+func (s *Settler) Idle() bool { return s.idle.Load() }
+
+// Run settles until ctx ends. A store that fails is retried with growing
+// pauses; one line is logged when it starts to fail and one when it is back.
+func (s *Settler) Run(ctx context.Context) error {
+	failures := 0
+	timer := time.NewTimer(0)
+	defer timer.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-timer.C:
+		case <-s.o.Wake:
+		}
+		marks, err := s.Round(ctx)
+		switch {
+		case ctx.Err() != nil:
+			return nil
+		case err != nil:
+			if failures == 0 {
+				s.o.Log.Error("settling stopped; retrying until the store answers", "err", err)
+			}
+			failures++
+			pause := min(retryMax, livePause<<min(failures, 5))
+			timer.Reset(pause + time.Duration(s.o.Rand.Int64N(int64(livePause))))
+			continue
+		case failures > 0:
+			s.o.Log.Info("settling goes on", "attempt", failures)
+			failures = 0
+		}
+		s.idle.Store(marks == 0)
+		switch {
+		case marks >= marksRound/2: // a backlog: go on at once
+			timer.Reset(0)
+		case marks > 0:
+			timer.Reset(livePause)
+		default:
+			timer.Reset(idlePause)
+		}
+	}
+}
+
+// Round settles what is marked now and returns how many marked stretches it
+// found.
+func (s *Settler) Round(ctx context.Context) (int, error) {
+	marks, err := s.o.Store.Unsettled(ctx, marksRound)
+	if err != nil {
+		return 0, fmt.Errorf("read unsettled marks: %w", err)
+	}
+	if len(marks) == 0 {
+		return 0, nil
+	}
+	work, err := s.stretches(ctx, marks)
+	if err != nil {
+		return 0, err
+	}
+	out, err := s.settleAll(ctx, work)
+	if err != nil {
+		return 0, err
+	}
+	if err := s.o.Store.Replace(ctx, marks, out); err != nil {
+		return 0, fmt.Errorf("replace entries: %w", err)
+	}
+	if s.o.Settled != nil {
+		s.o.Settled()
+	}
+	rows := 0
+	for _, m := range marks {
+		rows += len(m.IDs)
+	}
+	return rows, nil
+}
+
+// settleAll settles stretches that are in order by register and time. One that
+// grows over the next takes it in: the next would begin from facts that the
+// first has judged anew.
+func (s *Settler) settleAll(ctx context.Context, work []Stretch) ([]plant.Settlement, error) {
+	var out []plant.Settlement
+	for i := 0; i < len(work); {
+		w := work[i]
+		one, err := Settle(ctx, s.o.Store, s.o.Plant, w)
+		if err != nil {
+			return nil, fmt.Errorf("settle %s: %w", w.Register.ID, err)
+		}
+		if i++; i < len(work) && work[i].Register.ID == w.Register.ID && one.To.After(work[i].From) {
+			work[i].From, work[i].To = w.From, later(one.To, work[i].To)
+			continue
+		}
+		out = append(out, one)
+	}
+	return out, nil
+}
+
+// stretches turns marks into stretches per register: on interval borders,
+// reaching to the neighbouring facts whose shares change with the new ones,
+// merged where they overlap.
+func (s *Settler) stretches(ctx context.Context, marks []plant.Mark) ([]Stretch, error) {
+	ranges := map[plant.RegisterID][]span{}
+	for _, m := range marks {
+		touched := s.index.ofStation[m.Station]
+		if m.Station == "" {
+			reg, ok := s.index.register[m.Register]
+			if !ok {
+				continue // left the configuration; its facts stay, its marks go
+			}
+			touched = []plant.Register{reg}
+		}
+		for _, reg := range touched {
+			sp, err := s.reach(ctx, reg, m)
+			if err != nil {
+				return nil, fmt.Errorf("facts around a mark of %s: %w", reg.ID, err)
+			}
+			ranges[reg.ID] = append(ranges[reg.ID], sp)
+		}
+	}
+	var out []Stretch
+	for _, r := range s.o.Plant.Registers {
+		for _, sp := range merge(ranges[r.ID]) {
+			out = append(out, Stretch{Register: r, From: sp.from, To: sp.to})
+		}
+	}
+	return out, nil
+}
+
+// reach is the stretch of a register whose entries may change with the facts of
+// a mark: as far as the facts on which the new ones bear.
+func (s *Settler) reach(ctx context.Context, reg plant.Register, m plant.Mark) (span, error) {
+	from, to := m.From, m.To
+	if m.Station == "" {
+		near, err := s.o.Store.Readings(ctx, reg.ID, m.From, m.To.Add(time.Microsecond))
+		if err != nil {
+			return span{}, err
+		}
+		if n := len(near); n > 0 {
+			from, to = earlier(from, near[0].At), later(to, near[n-1].At)
+		}
+		return s.onBorders(from, to), nil
+	}
+	near, err := eventsAround(ctx, s.o.Store, s.o.Plant.Interval, Stretch{Register: reg, From: m.From, To: m.To.Add(time.Millisecond)})
+	if err != nil {
+		return span{}, err
+	}
+	if n := len(near); n > 0 {
+		from, to = earlier(from, near[0].At), later(to, near[n-1].At)
+	}
+	return s.onBorders(from, to), nil
+}
+
+func (s *Settler) onBorders(from, to time.Time) span {
+	iv := s.o.Plant.Interval
+	return span{from.Truncate(iv), to.Truncate(iv).Add(iv)}
+}
+
+// span is a half-open stretch of time.
+type span struct{ from, to time.Time }
+
+// merge joins stretches that touch or overlap.
+func merge(in []span) []span {
+	slices.SortFunc(in, func(a, b span) int { return a.from.Compare(b.from) })
+	var out []span
+	for _, sp := range in {
+		if n := len(out); n > 0 && !sp.from.After(out[n-1].to) {
+			out[n-1].to = later(out[n-1].to, sp.to)
+			continue
+		}
+		out = append(out, sp)
+	}
+	return out
+}
+
+func earlier(a, b time.Time) time.Time {
+	if b.Before(a) {
+		return b
+	}
+	return a
+}
+
+func later(a, b time.Time) time.Time {
+	if b.After(a) {
+		return b
+	}
+	return a
+}
+
+// index finds registers by name and by the station whose states split them.
+type index struct {
+	register  map[plant.RegisterID]plant.Register
+	ofStation map[plant.StationID][]plant.Register
+}
+
+func newIndex(p *plant.Plant) index {
+	x := index{map[plant.RegisterID]plant.Register{}, map[plant.StationID][]plant.Register{}}
+	for _, r := range p.Registers {
+		x.register[r.ID] = r
+		if r.Station != "" {
+			x.ofStation[r.Station] = append(x.ofStation[r.Station], r)
+		}
+	}
+	return x
+}

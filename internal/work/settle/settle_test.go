@@ -1,0 +1,361 @@
+package settle
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"log/slog"
+	"math/rand/v2"
+	"slices"
+	"testing"
+	"time"
+
+	gocmp "github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
+	"pgregory.net/rapid"
+
+	"curetally/internal/core/ledger"
+	"curetally/internal/core/plant"
+)
+
+var begin = time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)
+
+// memory is a store in memory with the semantics of the real one.
+type memory struct {
+	readings  map[plant.RegisterID][]plant.Reading
+	events    map[plant.StationID][]plant.StationEvent
+	exchanges map[plant.RegisterID][]plant.Exchange
+	fittings  []plant.Fitting
+	marks     []plant.Mark
+	nextMark  int64
+	entries   map[plant.RegisterID][]plant.Entry
+	steps     map[plant.RegisterID][]plant.RegisterEvent
+}
+
+func newMemory() *memory {
+	return &memory{
+		readings: map[plant.RegisterID][]plant.Reading{}, events: map[plant.StationID][]plant.StationEvent{},
+		exchanges: map[plant.RegisterID][]plant.Exchange{}, entries: map[plant.RegisterID][]plant.Entry{},
+		steps: map[plant.RegisterID][]plant.RegisterEvent{},
+	}
+}
+
+// take stores facts and their marks, as one batch.
+func (m *memory) take(f plant.Facts) {
+	mark := func(reg plant.RegisterID, st plant.StationID, at time.Time) {
+		m.nextMark++
+		m.marks = append(m.marks, plant.Mark{IDs: []int64{m.nextMark}, Register: reg, Station: st, From: at, To: at})
+	}
+	for _, r := range f.Readings {
+		m.readings[r.Register] = append(m.readings[r.Register], r)
+		slices.SortFunc(m.readings[r.Register], func(a, b plant.Reading) int { return a.At.Compare(b.At) })
+		mark(r.Register, "", r.At)
+	}
+	for _, e := range f.Events {
+		m.events[e.Station] = append(m.events[e.Station], e)
+		slices.SortFunc(m.events[e.Station], func(a, b plant.StationEvent) int {
+			return cmp.Or(a.At.Compare(b.At), cmp.Compare(a.Sequence, b.Sequence))
+		})
+		mark("", e.Station, e.At)
+	}
+}
+
+func (m *memory) isDoubtful(reg plant.RegisterID, t time.Time) bool {
+	return slices.ContainsFunc(m.steps[reg], func(e plant.RegisterEvent) bool {
+		return e.At.Equal(t) && e.Kind != plant.StepExchange
+	})
+}
+
+func (m *memory) Readings(_ context.Context, reg plant.RegisterID, from, to time.Time) ([]plant.Reading, error) {
+	all := m.readings[reg]
+	lo, _ := slices.BinarySearchFunc(all, from, func(r plant.Reading, t time.Time) int { return r.At.Compare(t) })
+	hi, _ := slices.BinarySearchFunc(all, to, func(r plant.Reading, t time.Time) int { return r.At.Compare(t) })
+	for firm := 0; lo > 0 && firm < margin; {
+		if lo--; !m.isDoubtful(reg, all[lo].At) {
+			firm++
+		}
+	}
+	for firm := 0; hi < len(all) && firm < margin; hi++ {
+		if !m.isDoubtful(reg, all[hi].At) {
+			firm++
+		}
+	}
+	return slices.Clone(all[lo:hi]), nil
+}
+
+func (m *memory) Events(_ context.Context, st plant.StationID, from, to time.Time) ([]plant.StationEvent, error) {
+	all := m.events[st]
+	lo, _ := slices.BinarySearchFunc(all, from, func(e plant.StationEvent, t time.Time) int { return e.At.Compare(t) })
+	hi, _ := slices.BinarySearchFunc(all, to, func(e plant.StationEvent, t time.Time) int { return e.At.Compare(t) })
+	return slices.Clone(all[max(0, lo-margin):min(len(all), hi+margin)]), nil
+}
+
+func (m *memory) Exchanges(_ context.Context, reg plant.RegisterID) ([]plant.Exchange, error) {
+	return m.exchanges[reg], nil
+}
+
+func (m *memory) Fittings(context.Context, plant.StationID) ([]plant.Fitting, error) {
+	return m.fittings, nil
+}
+
+func (m *memory) Doubtful(_ context.Context, reg plant.RegisterID, from, to time.Time) ([]plant.RegisterEvent, error) {
+	var out []plant.RegisterEvent
+	for _, e := range m.steps[reg] {
+		if e.Kind != plant.StepExchange && !e.At.Before(from) && e.At.Before(to) {
+			out = append(out, e)
+		}
+	}
+	slices.SortFunc(out, func(a, b plant.RegisterEvent) int { return a.At.Compare(b.At) })
+	return out, nil
+}
+
+func (m *memory) Unsettled(_ context.Context, limit int) ([]plant.Mark, error) {
+	return slices.Clone(m.marks[:min(limit, len(m.marks))]), nil
+}
+
+func (m *memory) Replace(_ context.Context, marks []plant.Mark, settlements []plant.Settlement) error {
+	for _, s := range settlements {
+		in := func(t time.Time) bool { return !t.Before(s.From) && t.Before(s.To) }
+		m.entries[s.Register] = append(slices.DeleteFunc(m.entries[s.Register], func(e plant.Entry) bool { return in(e.Start) }), s.Entries...)
+		m.steps[s.Register] = append(slices.DeleteFunc(m.steps[s.Register], func(e plant.RegisterEvent) bool { return in(e.At) }), s.Events...)
+	}
+	for _, mark := range marks {
+		m.marks = slices.DeleteFunc(m.marks, func(x plant.Mark) bool { return x.IDs[0] == mark.IDs[0] })
+	}
+	return nil
+}
+
+func (m *memory) Extent(_ context.Context, reg plant.RegisterID) (first, last time.Time, ok bool, err error) {
+	if rs := m.readings[reg]; len(rs) > 0 {
+		return rs[0].At, rs[len(rs)-1].At, true, nil
+	}
+	owner, _ := reg.Split()
+	if es := m.events[plant.StationID(owner)]; len(es) > 0 {
+		return es[0].At, es[len(es)-1].At, true, nil
+	}
+	return first, last, false, nil
+}
+
+func (m *memory) Entries(_ context.Context, reg plant.RegisterID, from, to time.Time) ([]plant.Entry, error) {
+	return slices.DeleteFunc(slices.Clone(m.entries[reg]), func(e plant.Entry) bool { return e.Start.Before(from) || !e.Start.Before(to) }), nil
+}
+
+// little is a plant of one press, one station and two meters.
+func little(counted bool) *plant.Plant {
+	source := plant.FromTimeline
+	if counted {
+		source = plant.FromEvents
+	}
+	energy := plant.Rules{Modulus: 1_000_000, MaxPerHour: 60_000, Slack: 10, Backstep: 20, MaxGap: 30 * time.Minute}
+	lit := plant.Rules{MaxPerHour: 3_600_000, Slack: 2000}
+	return &plant.Plant{
+		Name: "Little", TimeZone: time.UTC, Interval: 15 * time.Minute,
+		Presses: []plant.Press{{ID: "p", Stations: []plant.Station{{
+			ID: "s", Press: "p", Silence: 20 * time.Minute, Technology: []plant.TechnologyFrom{{Technology: plant.TechnologyArc}},
+		}}}},
+		Registers: []plant.Register{
+			{ID: "own/import", Quantity: plant.QuantityEnergy, Station: "s", Press: "p", Rules: energy},
+			{ID: "shared/import", Quantity: plant.QuantityEnergy, Press: "p", Rules: energy},
+			{ID: "s/lit", Quantity: plant.QuantityTime, Station: "s", Press: "p", Rules: lit, Curve: source},
+			{ID: "s/starts", Quantity: plant.QuantityCount, Station: "s", Press: "p", Rules: plant.Rules{MaxPerHour: 3600, Slack: 1}, Curve: source},
+			{ID: "s/time", Quantity: plant.QuantityTime, Station: "s", Press: "p", Curve: plant.FromTimeline},
+		},
+	}
+}
+
+// drawReadings makes a register that rises, rolls over, resets and is misread.
+func drawReadings(t *rapid.T, reg plant.RegisterID) []plant.Reading {
+	n := rapid.IntRange(1, 60).Draw(t, "readings of "+string(reg))
+	at, value := begin, rapid.Int64Range(0, 999_999).Draw(t, "first")
+	var out []plant.Reading
+	for range n {
+		at = at.Add(time.Duration(rapid.IntRange(1, 2400).Draw(t, "seconds")) * time.Second)
+		seen := value
+		switch rapid.IntRange(0, 11).Draw(t, "event") {
+		case 0:
+			value, seen = 0, 0 // the meter starts anew
+		case 1:
+			seen = 0 // one misread value
+		case 2:
+			seen = max(0, value-15) // noise
+		case 3:
+			seen = rapid.Int64Range(0, 999_999).Draw(t, "garbage")
+		default:
+			value = (value + rapid.Int64Range(0, 3000).Draw(t, "rise")) % 1_000_000
+			seen = value
+		}
+		out = append(out, plant.Reading{Register: reg, At: at, Value: seen})
+	}
+	return out
+}
+
+func drawEvents(t *rapid.T) []plant.StationEvent {
+	n := rapid.IntRange(1, 60).Draw(t, "events")
+	at, lit, starts := begin, int64(0), int64(0)
+	var out []plant.StationEvent
+	state := plant.StateOff
+	for i := range n {
+		step := time.Duration(rapid.IntRange(1, 2400).Draw(t, "seconds")) * time.Second
+		if plant.TechnologyArc.Lit(state) {
+			lit += step.Milliseconds()
+		}
+		at = at.Add(step)
+		next := rapid.SampledFrom(plant.States()).Draw(t, "state")
+		if plant.TechnologyArc.Lit(next) && !plant.TechnologyArc.Lit(state) {
+			starts++
+		}
+		state = next
+		e := plant.StationEvent{Station: "s", At: at, Arrived: at, State: state, Boot: "b", Sequence: int64(i), LitMillis: lit, Starts: starts}
+		switch rapid.IntRange(0, 9).Draw(t, "oddity") {
+		case 0: // a last will carries no counters
+			e.State, e.LastWill, e.LitMillis, e.Starts = plant.StateUnknown, true, -1, -1
+		case 1: // the controller starts anew
+			lit, starts = 0, 0
+			e.LitMillis, e.Starts = 0, 0
+		case 2:
+			e.LitMillis = rapid.Int64Range(0, 1<<40).Draw(t, "garbage")
+		}
+		out = append(out, e)
+	}
+	return out
+}
+
+// Facts that arrive in any order and any portions give, in the end, the entries
+// that the whole gives at once; and every register's entries add up to its
+// curve.
+func TestSettlingInPartsIsSettlingTheWhole(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		p := little(rapid.Bool().Draw(t, "counted"))
+		m := newMemory()
+		cut := begin.Add(time.Duration(rapid.IntRange(0, 36000).Draw(t, "lamp change")) * time.Second)
+		m.fittings = []plant.Fitting{{Lamp: "L1", Station: "s", From: begin, To: cut}, {Lamp: "L2", Station: "s", From: cut}}
+		if rapid.Bool().Draw(t, "exchanged") {
+			m.exchanges["own/import"] = []plant.Exchange{{
+				Register: "own/import", At: begin.Add(time.Duration(rapid.IntRange(0, 36000).Draw(t, "exchange")) * time.Second),
+				Final: rapid.Int64Range(0, 999_999).Draw(t, "final"), First: rapid.Int64Range(0, 999_999).Draw(t, "first of new"),
+			}}
+		}
+		var all []plant.Facts
+		for _, r := range append(drawReadings(t, "own/import"), drawReadings(t, "shared/import")...) {
+			all = append(all, plant.Facts{Readings: []plant.Reading{r}})
+		}
+		for _, e := range drawEvents(t) {
+			all = append(all, plant.Facts{Events: []plant.StationEvent{e}})
+		}
+		if rapid.Bool().Draw(t, "shuffled") {
+			all = rapid.Permutation(all).Draw(t, "order")
+		} else {
+			slices.SortStableFunc(all, func(a, b plant.Facts) int { return instantOf(a).Compare(instantOf(b)) })
+		}
+		s := New(Options{Plant: p, Store: m, Log: slog.New(slog.DiscardHandler), Rand: rand.New(rand.NewPCG(1, 1))})
+		for len(all) > 0 {
+			n := rapid.IntRange(1, 12).Draw(t, "portion")
+			for _, f := range all[:min(n, len(all))] {
+				m.take(f)
+			}
+			all = all[min(n, len(all)):]
+			for {
+				found, err := s.Round(context.Background())
+				if err != nil {
+					t.Fatal(err)
+				}
+				if found == 0 {
+					break
+				}
+			}
+		}
+		for _, reg := range p.Registers {
+			checkRegister(t, m, p, reg)
+		}
+	})
+}
+
+func instantOf(f plant.Facts) time.Time {
+	if len(f.Readings) > 0 {
+		return f.Readings[0].At
+	}
+	return f.Events[0].At
+}
+
+// checkRegister compares what was settled in parts with a whole settlement
+// from a store that knows of no earlier one.
+func checkRegister(t *rapid.T, m *memory, p *plant.Plant, reg plant.Register) {
+	clean := newMemory()
+	clean.readings, clean.events, clean.exchanges, clean.fittings = m.readings, m.events, m.exchanges, m.fittings
+	first, last, ok, _ := clean.Extent(context.Background(), reg.ID)
+	if !ok {
+		return
+	}
+	whole, err := Settle(context.Background(), clean, p, Stretch{Register: reg, From: first.Truncate(p.Interval), To: last.Truncate(p.Interval).Add(p.Interval)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := m.entries[reg.ID]
+	slices.SortFunc(got, func(a, b plant.Entry) int {
+		return cmp.Or(a.Start.Compare(b.Start), cmp.Compare(a.State, b.State), cmp.Compare(a.Technology, b.Technology), cmp.Compare(a.Lamp, b.Lamp))
+	})
+	if d := gocmp.Diff(whole.Entries, got, cmpopts.EquateEmpty()); d != "" {
+		t.Fatalf("%s: entries in parts differ from the whole (-whole +parts):\n%s", reg.ID, d)
+	}
+	f, err := Audit(context.Background(), m, p, reg)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if f.Differing != 0 || f.Total != f.Stored {
+		t.Fatalf("audit: %+v", f)
+	}
+	if reg.Curve == plant.FromReadings {
+		var points []ledger.Point
+		for _, r := range m.readings[reg.ID] {
+			points = append(points, ledger.Point{At: r.At, Value: r.Value})
+		}
+		curve, _ := ledger.Build(reg.ID, reg.Rules, points, m.exchanges[reg.ID])
+		if f.Stored != curve.Total() {
+			t.Fatalf("%s: entries add up to %d, the curve to %d", reg.ID, f.Stored, curve.Total())
+		}
+	}
+}
+
+func TestAuditFindsWhatIsWrong(t *testing.T) {
+	p, m := little(true), newMemory()
+	for i := range 10 {
+		m.take(plant.Facts{Readings: []plant.Reading{{Register: "shared/import", At: begin.Add(time.Duration(i) * 10 * time.Minute), Value: int64(i) * 900}}})
+	}
+	s := New(Options{Plant: p, Store: m, Log: slog.New(slog.DiscardHandler), Rand: rand.New(rand.NewPCG(1, 1))})
+	if _, err := s.Round(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	reg := p.Registers[1]
+	for name, c := range map[string]struct {
+		spoil     func(e []plant.Entry) []plant.Entry
+		differing int
+		first     string
+	}{
+		"nothing":           {func(e []plant.Entry) []plant.Entry { return e }, 0, ""},
+		"an amount changed": {func(e []plant.Entry) []plant.Entry { e[2].Amount++; return e }, 1, "entry 2026-03-02T06:30:00Z none   is stored as 1351 (measured), facts give 1350 (measured)"},
+		"an entry lost":     {func(e []plant.Entry) []plant.Entry { return e[1:] }, 1, "entry 2026-03-02T06:00:00Z none   is missing"},
+		"an entry too many": {func(e []plant.Entry) []plant.Entry { x := e[0]; x.State = plant.StateOff; return append(e, x) }, 1, "entry 2026-03-02T06:00:00Z off   has no facts"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			spoilt := newMemory()
+			spoilt.readings, spoilt.steps = m.readings, m.steps
+			spoilt.entries[reg.ID] = c.spoil(slices.Clone(m.entries[reg.ID]))
+			f, err := Audit(t.Context(), spoilt, p, reg)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if f.Differing != c.differing || f.First != c.first {
+				t.Errorf("audit says %d, %q; want %d, %q", f.Differing, f.First, c.differing, c.first)
+			}
+		})
+	}
+}
+
+func TestMerge(t *testing.T) {
+	at := func(m int) time.Time { return begin.Add(time.Duration(m) * time.Minute) }
+	got := merge([]span{{at(30), at(45)}, {at(0), at(15)}, {at(15), at(30)}, {at(60), at(90)}, {at(60), at(75)}})
+	want := []span{{at(0), at(45)}, {at(60), at(90)}}
+	if fmt.Sprint(got) != fmt.Sprint(want) {
+		t.Errorf("merge = %v, want %v", got, want)
+	}
+}

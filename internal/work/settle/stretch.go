@@ -1,0 +1,258 @@
+package settle
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"time"
+
+	"curetally/internal/core/ledger"
+	"curetally/internal/core/plant"
+)
+
+// margin is how many firm facts a stretch needs beyond each end: values on
+// which the judgement of the outermost ones inside may rest, and one to begin
+// from. Facts gives as many.
+const margin = ledger.LookAhead + 1
+
+// blind is how many events without a single anchor show that a station does not
+// offer what the configuration says; looking farther would read all history in
+// every round.
+const blind = 500
+
+// Stretch is one register over [From, To), on interval borders.
+type Stretch struct {
+	Register plant.Register
+	From, To time.Time
+}
+
+// view is what the facts around a stretch give.
+type view struct {
+	curve ledger.Curve
+	steps []plant.RegisterEvent
+	spans []plant.Span
+	last  time.Time // instant of the last fact; zero without any
+}
+
+// Settle computes the entries and events of one stretch from facts. Where the
+// values after the stretch are judged otherwise than when they were settled, the
+// stretch grows to hold them, because their shares change too.
+func Settle(ctx context.Context, f Facts, p *plant.Plant, w Stretch) (plant.Settlement, error) {
+	for {
+		v, err := look(ctx, f, p, w)
+		if err != nil {
+			return plant.Settlement{}, err
+		}
+		end := v.last.Truncate(p.Interval).Add(p.Interval)
+		if !end.After(w.To) {
+			return v.settlement(ctx, f, p, w)
+		}
+		seam := v.acceptedBefore(w.To)
+		before, err := f.Doubtful(ctx, w.Register.ID, seam, v.last.Add(time.Microsecond))
+		if err != nil {
+			return plant.Settlement{}, err
+		}
+		if slices.EqualFunc(before, v.doubtful(seam), sameJudgement) {
+			return v.settlement(ctx, f, p, w)
+		}
+		w.To = end
+	}
+}
+
+// acceptedBefore is the instant of the last accepted value before t, where the
+// segment begins that reaches over t; t itself without one.
+func (v view) acceptedBefore(t time.Time) time.Time {
+	for _, s := range slices.Backward(v.curve) {
+		if s.To.Before(t) {
+			return s.To
+		}
+		if s.From.Before(t) {
+			return s.From
+		}
+	}
+	return t
+}
+
+// doubtful lists the judgements from t on that are not normal, in order.
+func (v view) doubtful(t time.Time) []plant.RegisterEvent {
+	var out []plant.RegisterEvent
+	for _, e := range v.steps {
+		if e.Kind != plant.StepExchange && !e.At.Before(t) {
+			out = append(out, e)
+		}
+	}
+	return out
+}
+
+func sameJudgement(a, b plant.RegisterEvent) bool { return a.At.Equal(b.At) && a.Kind == b.Kind }
+
+func (v view) settlement(ctx context.Context, f Facts, p *plant.Plant, w Stretch) (plant.Settlement, error) {
+	var fittings []plant.Fitting
+	if w.Register.Station != "" {
+		var err error
+		if fittings, err = f.Fittings(ctx, w.Register.Station); err != nil {
+			return plant.Settlement{}, err
+		}
+	}
+	out := plant.Settlement{Register: w.Register.ID, From: w.From, To: w.To}
+	out.Entries = ledger.Entries(w.Register.ID, v.curve, ledger.Cuts{
+		Interval: p.Interval, From: w.From, To: w.To, Spans: v.spans, ByStation: w.Register.Station != "", Fittings: fittings,
+	})
+	for _, e := range v.steps {
+		if !e.At.Before(w.From) && e.At.Before(w.To) {
+			out.Events = append(out.Events, e)
+		}
+	}
+	return out, nil
+}
+
+// look reads the facts around a stretch and builds curve and timeline.
+func look(ctx context.Context, f Facts, p *plant.Plant, w Stretch) (view, error) {
+	var v view
+	reg := w.Register
+	var events []plant.StationEvent
+	if reg.Station != "" {
+		station, ok := p.FindStation(reg.Station)
+		if !ok {
+			return v, fmt.Errorf("register %s names station %s, which is not in the plant", reg.ID, reg.Station)
+		}
+		var err error
+		if events, err = eventsAround(ctx, f, p.Interval, w); err != nil {
+			return v, err
+		}
+		v.spans = ledger.Timeline(events, station.Silence, station.TechnologyAt)
+	}
+	switch points := counterPoints(reg, events); {
+	case reg.Curve == plant.FromReadings:
+		return v, v.fromReadings(ctx, f, w)
+	case reg.Curve == plant.FromEvents && len(points) > 0:
+		v.curve, v.steps = ledger.Build(reg.ID, reg.Rules, points, nil)
+	default:
+		v.curve = timelineCurve(reg, v.spans)
+	}
+	if len(events) > 0 {
+		v.last = events[len(events)-1].At
+	}
+	return v, nil
+}
+
+func (v *view) fromReadings(ctx context.Context, f Facts, w Stretch) error {
+	exchanges, err := f.Exchanges(ctx, w.Register.ID)
+	if err != nil {
+		return err
+	}
+	readings, err := f.Readings(ctx, w.Register.ID, w.From, w.To)
+	if err != nil {
+		return err
+	}
+	points := make([]ledger.Point, len(readings))
+	for i, r := range readings {
+		points[i] = ledger.Point{At: r.At, Value: r.Value, Modulus: r.Modulus}
+		v.last = r.At
+	}
+	v.curve, v.steps = ledger.Build(w.Register.ID, w.Register.Rules, points, exchanges)
+	return nil
+}
+
+// eventsAround reads a station's events around a stretch. The window grows
+// until there are enough anchors on each side or no more events: a counter
+// register is anchored in events that carry the counter and are not doubtful, a
+// timeline in known states, because a start after silence is told by the last
+// known state before it.
+func eventsAround(ctx context.Context, f Facts, interval time.Duration, w Stretch) ([]plant.StationEvent, error) {
+	from, to := w.From, w.To
+	for grow := interval; ; grow *= 2 {
+		events, err := f.Events(ctx, w.Register.Station, from, to)
+		if err != nil || len(events) == 0 {
+			return events, err
+		}
+		first, last := events[0].At, events[len(events)-1].At
+		doubtful, err := f.Doubtful(ctx, w.Register.ID, first, last.Add(time.Millisecond))
+		if err != nil {
+			return nil, err
+		}
+		before, after, inside := anchors(w, events, doubtful)
+		if before+after+inside == 0 && len(events) > blind {
+			return events, nil // a station that never offers the counter
+		}
+		grown := false
+		if before < needed(w.Register) && first.Before(from) {
+			from, grown = earlier(first, from.Add(-grow)), true
+		}
+		if after < needed(w.Register) && !last.Before(to) {
+			to, grown = later(last.Add(time.Millisecond), to.Add(grow)), true
+		}
+		if !grown {
+			return firmStart(w, events, doubtful), nil
+		}
+	}
+}
+
+func needed(reg plant.Register) int {
+	if reg.Curve == plant.FromEvents {
+		return margin
+	}
+	return 1
+}
+
+// anchors counts the anchors before, after and inside a stretch.
+func anchors(w Stretch, events []plant.StationEvent, doubtful []plant.RegisterEvent) (before, after, inside int) {
+	for _, e := range events {
+		switch {
+		case !anchor(w.Register, e, doubtful):
+		case e.At.Before(w.From):
+			before++
+		case !e.At.Before(w.To):
+			after++
+		default:
+			inside++
+		}
+	}
+	return before, after, inside
+}
+
+func anchor(reg plant.Register, e plant.StationEvent, doubtful []plant.RegisterEvent) bool {
+	if reg.Curve == plant.FromEvents {
+		return counter(reg, e) >= 0 && !slices.ContainsFunc(doubtful, func(d plant.RegisterEvent) bool { return d.At.Equal(e.At) })
+	}
+	return e.State != plant.StateUnknown
+}
+
+// firmStart leaves out what lies before the first anchor of a counter register:
+// no curve may begin at a doubtful value. Without any anchor there is nothing to
+// leave out.
+func firmStart(w Stretch, events []plant.StationEvent, doubtful []plant.RegisterEvent) []plant.StationEvent {
+	if w.Register.Curve != plant.FromEvents {
+		return events
+	}
+	i := slices.IndexFunc(events, func(e plant.StationEvent) bool { return anchor(w.Register, e, doubtful) })
+	if i < 0 || !events[i].At.Before(w.From) {
+		return events
+	}
+	return events[i:]
+}
+
+func counter(reg plant.Register, e plant.StationEvent) int64 {
+	if _, value := reg.ID.Split(); value == plant.ValueStarts {
+		return e.Starts
+	}
+	return e.LitMillis
+}
+
+func counterPoints(reg plant.Register, events []plant.StationEvent) []ledger.Point {
+	if _, value := reg.ID.Split(); value == plant.ValueStarts {
+		return ledger.StartPoints(events)
+	}
+	return ledger.LitPoints(events)
+}
+
+func timelineCurve(reg plant.Register, spans []plant.Span) ledger.Curve {
+	switch _, value := reg.ID.Split(); value {
+	case plant.ValueLit:
+		return ledger.LitCurve(spans)
+	case plant.ValueStarts:
+		return ledger.StartCurve(spans)
+	default:
+		return ledger.TimeCurve(spans)
+	}
+}
