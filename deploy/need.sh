@@ -1,0 +1,46 @@
+# Sourced by demo.sh and test.sh: installs Debian packages that are missing.
+# Nothing is installed when everything is there, so the scripts also run
+# without root on a machine that is set up.
+
+# need PACKAGE... : installs the packages that are not installed yet.
+need() {
+  local missing=()
+  local p
+  for p in "$@"; do
+    dpkg-query -W -f='${Status}' "$p" 2>/dev/null | grep -q 'install ok installed' || missing+=("$p")
+  done
+  [ "${#missing[@]}" -eq 0 ] && return 0
+  echo "installing: ${missing[*]}" >&2
+  local root=()
+  if [ "$(id -u)" -ne 0 ]; then
+    command -v sudo >/dev/null || { echo "these packages are missing and this user may not install them: ${missing[*]}
+remedy: as root, apt-get install ${missing[*]}" >&2; return 1; }
+    root=(sudo)
+  fi
+  # The database package would start a cluster of its own on port 5432; only
+  # its programs are wanted.
+  if [[ " ${missing[*]} " == *" postgresql "* ]]; then
+    "${root[@]}" mkdir -p /etc/postgresql-common
+    [ -e /etc/postgresql-common/createcluster.conf ] ||
+      echo 'create_main_cluster = false' | "${root[@]}" tee /etc/postgresql-common/createcluster.conf >/dev/null
+  fi
+  "${root[@]}" env DEBIAN_FRONTEND=noninteractive apt-get update -qq >&2
+  "${root[@]}" env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends "${missing[@]}" >&2
+}
+
+# need_go : Go must be there, in the version that go.mod names.
+need_go() {
+  command -v go >/dev/null && return 0
+  if [ -x /usr/local/go/bin/go ]; then PATH=$PATH:/usr/local/go/bin; return 0; fi
+  echo "go is missing
+remedy: install Go $(awk '/^go /{print $2}' go.mod) or newer and put it on the PATH" >&2
+  return 1
+}
+
+# need_postgres : server programs of PostgreSQL, any version from 14 on.
+need_postgres() {
+  local d
+  for d in /usr/lib/postgresql/*/bin/initdb; do [ -x "$d" ] && return 0; done
+  command -v initdb >/dev/null && return 0
+  need postgresql
+}

@@ -1,0 +1,86 @@
+package app
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+
+	"curetally/internal/link/config"
+	"curetally/internal/link/privatepg"
+	"curetally/internal/link/store"
+)
+
+// OpenStore opens the database of a configuration for a command: the given
+// database, else the private cluster of a running daemon, else the private
+// cluster itself, which then runs until the command ends. The schema is brought
+// up to date. end closes everything that was opened.
+func OpenStore(ctx context.Context, c *config.Config, log *slog.Logger) (db *store.DB, end func(context.Context) error, err error) {
+	var undo cleanups
+	url, _, err := databaseURL(ctx, c, log, &undo, true)
+	if err == nil {
+		db, err = connect(ctx, c, log, url)
+	}
+	if err != nil {
+		return nil, nil, errors.Join(err, undo.run(ctx))
+	}
+	undo.add("database connections", func(context.Context) error { db.Close(); return nil })
+	return db, undo.run, nil
+}
+
+// openDaemonStore opens the database of a daemon, which runs its private
+// cluster itself. dead closes when that cluster's server dies; it is nil when
+// the database is not private.
+func openDaemonStore(ctx context.Context, c *config.Config, log *slog.Logger, undo *cleanups) (db *store.DB, dead <-chan struct{}, err error) {
+	url, dead, err := databaseURL(ctx, c, log, undo, false)
+	if err != nil {
+		return nil, nil, err
+	}
+	if db, err = connect(ctx, c, log, url); err != nil {
+		return nil, nil, err
+	}
+	undo.add("database connections", func(context.Context) error { db.Close(); return nil })
+	return db, dead, nil
+}
+
+// connect opens the store, brings its schema up to date and binds it to the
+// plant.
+func connect(ctx context.Context, c *config.Config, log *slog.Logger, url string) (*store.DB, error) {
+	db, err := store.Open(ctx, url, store.Options{Log: log, ApplicationName: "curetally " + c.Plant.Name})
+	if err != nil {
+		return nil, err
+	}
+	if err := db.Migrate(ctx); err != nil {
+		db.Close()
+		return nil, err
+	}
+	if err := db.Sync(ctx, &c.Plant); err != nil {
+		db.Close()
+		return nil, err
+	}
+	return db, nil
+}
+
+// databaseURL gives the connection string and, where this process runs the
+// private cluster, the channel that closes when its server dies.
+func databaseURL(ctx context.Context, c *config.Config, log *slog.Logger, undo *cleanups, attach bool) (string, <-chan struct{}, error) {
+	d := c.Settings.Database
+	if url := d.URL.Reveal(); url != "" {
+		return url, nil, nil
+	}
+	o := privatepg.Options{Dir: c.Settings.DataDir, BinDir: d.BinDir, RunAs: d.RunAs, Log: log}
+	if attach {
+		url, running, err := privatepg.Attach(ctx, o)
+		if err != nil {
+			return "", nil, err
+		}
+		if running {
+			return url, nil, nil
+		}
+	}
+	cluster, err := privatepg.Start(ctx, o)
+	if err != nil {
+		return "", nil, err
+	}
+	undo.add("private database", cluster.Stop)
+	return cluster.URL(), cluster.Done(), nil
+}

@@ -1,0 +1,71 @@
+package app
+
+import (
+	"fmt"
+	"time"
+
+	"curetally/internal/core/plant"
+	"curetally/internal/work/publish"
+	"curetally/internal/work/web"
+)
+
+// findings lists what is wrong now and what to do about it.
+func (d *Daemon) findings(snap *publish.Snapshot) []web.Finding {
+	var out []web.Finding
+	if d.record.Stats().StoreDown {
+		out = append(out, web.Finding{
+			Kind: "database", Subject: "facts wait in the spool",
+			Text:   "The database does not take what is received. Nothing is lost: it waits in the spool.",
+			Remedy: "Look at the daemon's log for the cause, then check that the database runs and has space.",
+		})
+	}
+	if d.stations != nil && !d.stations.connected() {
+		out = append(out, web.Finding{
+			Kind: "broker", Subject: "no connection to the MQTT broker",
+			Text:   "Station states are unknown until it is back.",
+			Remedy: "Check the broker and its address in the configuration.",
+		})
+	}
+	for _, p := range d.pollers {
+		for _, h := range p.Health() {
+			if h.LastError != "" {
+				out = append(out, web.Finding{
+					Kind: "silent meter", Subject: string(h.Meter), Text: h.LastError, Since: h.Since,
+					Remedy: "Check supply, cable and address. The register goes on counting: energy is not lost, only its shape.",
+				})
+			}
+		}
+	}
+	for _, st := range d.plant.Stations() {
+		if snap.StateOf(st) == plant.StateUnknown {
+			f := web.Finding{
+				Kind: "silent station", Subject: string(st.ID),
+				Text:   fmt.Sprintf("Nothing was heard for longer than %v; its state is unknown, neither off nor lit.", st.Silence),
+				Remedy: "Check the station's controller, its network and the topic in the configuration.",
+			}
+			if e, ok := snap.Events[st.ID]; ok {
+				f.Since = e.At
+			}
+			out = append(out, f)
+		}
+	}
+	now := d.counts.now()
+	for _, h := range now.held {
+		reg, _ := d.plant.FindRegister(h.Register)
+		per, unit := reg.Quantity.PerDisplay(), reg.Quantity.DisplayUnit()
+		out = append(out, web.Finding{
+			Kind: "implausible register", Subject: string(h.Register), Since: h.At,
+			Text: fmt.Sprintf("The register went from %.3f to %.3f %s, more than can be true; the value is held out of the count.",
+				float64(h.Before)/per, float64(h.After)/per, unit),
+			Remedy: "If the meter was exchanged, declare it: curetally exchange " + string(h.Register) + " --final … --first … --at … --by …",
+		})
+	}
+	if n := len(now.refusals); n > 0 && snap.At.Sub(now.refusals[0].At) < 24*time.Hour {
+		r := now.refusals[0]
+		out = append(out, web.Finding{
+			Kind: "refused message", Subject: r.Source, Text: r.Reason, Since: r.At,
+			Remedy: fmt.Sprintf("%d messages or values were refused in all; the newest are kept with their content.", now.refused),
+		})
+	}
+	return out
+}

@@ -1,0 +1,273 @@
+package app
+
+import (
+	"context"
+	"errors"
+	"html/template"
+	"math"
+	"time"
+
+	"curetally/internal/core/plant"
+	"curetally/internal/core/savings"
+	"curetally/internal/core/unit"
+	"curetally/internal/core/upkeep"
+	"curetally/internal/link/report"
+	"curetally/internal/work/collect"
+	"curetally/internal/work/plan"
+	"curetally/internal/work/publish"
+	"curetally/internal/work/web"
+)
+
+// signalPower is the name of the signal with a meter's active power.
+const signalPower = "power_watts"
+
+// freshPower is how old a power value may be to be shown as present.
+const freshPower = 2 * time.Minute
+
+// errStarting is what pages say before the first figures are there.
+var errStarting = errors.New("the first figures are being worked out; try again in a few seconds")
+
+// Overview implements web.Source from the newest snapshot and outlook.
+func (d *Daemon) Overview(context.Context) (web.Overview, error) {
+	snap, look := d.publish.Newest(), d.plan.Newest()
+	if snap == nil || look == nil {
+		return web.Overview{}, errStarting
+	}
+	v := viewer{plant: d.plant, snap: snap, look: look, power: map[string]plant.Signal{}}
+	for _, s := range snap.Signals {
+		if s.Name == signalPower {
+			v.power[s.Subject] = s
+		}
+	}
+	v.sum()
+	out := web.Overview{
+		SiteName: d.plant.Name, Now: snap.At, Zone: d.plant.TimeZone, DataUntil: v.last,
+		Presses: v.presses(), Tasks: v.tasks(), Meters: v.meters(d.pollers),
+	}
+	var err error
+	if out.Savings, err = v.savings(); err != nil {
+		return out, err
+	}
+	out.Findings = d.findings(snap)
+	return out, nil
+}
+
+// viewer turns a snapshot and an outlook into what pages show.
+type viewer struct {
+	plant   *plant.Plant
+	snap    *publish.Snapshot
+	look    *plan.Outlook
+	power   map[string]plant.Signal // by meter
+	amounts map[plant.RegisterID]int64
+	energy  map[plant.StationID]int64
+	last    time.Time // end of the last settled interval
+}
+
+func (v *viewer) sum() {
+	v.amounts, v.energy = map[plant.RegisterID]int64{}, map[plant.StationID]int64{}
+	for _, t := range v.snap.Totals {
+		v.amounts[t.Register] += t.Amount
+		if t.Last.After(v.last) {
+			v.last = t.Last
+		}
+	}
+	for _, r := range v.plant.Registers {
+		if r.Quantity == plant.QuantityEnergy && r.Station != "" {
+			v.energy[r.Station] += v.amounts[r.ID]
+		}
+	}
+	if v.last.After(v.snap.At) {
+		v.last = v.snap.At // the present interval is not over
+	}
+}
+
+func (v *viewer) presses() []web.PressView {
+	var out []web.PressView
+	for _, pr := range v.plant.Presses {
+		pv := web.PressView{Name: string(pr.ID), Title: pr.Title}
+		for _, st := range pr.Stations {
+			pv.Stations = append(pv.Stations, v.station(st))
+		}
+		out = append(out, pv)
+	}
+	return out
+}
+
+func (v *viewer) station(st plant.Station) web.StationView {
+	sv := web.StationView{
+		Name: string(st.ID), Title: st.Title, Technology: st.TechnologyAt(v.snap.At), State: v.snap.StateOf(st),
+		LitHours:  unit.HoursFromMillis(v.amounts[plant.RegisterOf(st.ID, plant.ValueLit)]),
+		Starts:    v.amounts[plant.RegisterOf(st.ID, plant.ValueStarts)],
+		EnergyKWh: unit.Energy(v.energy[st.ID]).KWh(),
+	}
+	if e, ok := v.snap.Events[st.ID]; ok {
+		sv.Since = e.At
+		if e.Technology != plant.TechnologyNone {
+			sv.Technology = e.Technology
+		}
+	}
+	for _, b := range v.plant.Buses {
+		for _, m := range b.Meters {
+			if m.Station != st.ID {
+				continue
+			}
+			if w, ok := v.freshPower(m.ID); ok {
+				sv.PowerWatts, sv.PowerKnown = sv.PowerWatts+w, true
+			}
+		}
+	}
+	if f, ok := v.look.Fitted[st.ID]; ok {
+		kind := f.Kind.Title
+		if kind == "" {
+			kind = f.Lamp.Kind
+		}
+		sv.Lamp = &web.LampView{
+			Serial: string(f.Lamp.Serial), Kind: kind, FittedSince: f.Since,
+			EquivalentHours: f.Life.Equivalent, RatedHours: f.Life.RatedHours, UsedFraction: f.Life.UsedFraction,
+		}
+	}
+	return sv
+}
+
+func (v *viewer) freshPower(m plant.MeterID) (float64, bool) {
+	s, ok := v.power[string(m)]
+	return s.Value, ok && v.snap.At.Sub(s.At) <= freshPower
+}
+
+func (v *viewer) tasks() []web.TaskView {
+	var out []web.TaskView
+	for _, t := range v.look.Tasks {
+		if t.Status == upkeep.OK {
+			continue
+		}
+		tv := web.TaskView{
+			Title: t.Title, Subject: t.Subject, Status: string(t.Status), Due: t.Due, Guess: t.Guess,
+			Reason: t.Reason, UsedFraction: t.UsedFraction, Minutes: t.Minutes, Parts: t.Parts,
+		}
+		for _, c := range t.Cautions {
+			if c.Code == "" {
+				continue // the page ends with the deferring sentence itself
+			}
+			tv.Cautions = append(tv.Cautions, web.Caution{Code: c.Code, Text: c.Text})
+		}
+		out = append(out, tv)
+	}
+	return out
+}
+
+func (v *viewer) meters(pollers []*collect.Poller) []web.MeterView {
+	var out []web.MeterView
+	for _, p := range pollers {
+		for _, h := range p.Health() {
+			mv := web.MeterView{
+				Name: string(h.Meter), Title: string(h.Meter), Heard: h.LastSuccess, Silent: h.LastError != "",
+			}
+			mv.PowerWatts, mv.PowerKnown = v.freshPower(h.Meter)
+			for _, r := range v.plant.Registers {
+				if owner, _ := r.ID.Split(); owner == string(h.Meter) {
+					mv.EnergyKWh += unit.Energy(v.amounts[r.ID]).KWh()
+				}
+			}
+			out = append(out, mv)
+		}
+	}
+	return out
+}
+
+func (v *viewer) savings() ([]web.SavingsView, error) {
+	var out []web.SavingsView
+	for _, ps := range v.snap.Projects {
+		pr, st := ps.Project, ps.Statement
+		sv := web.SavingsView{Name: string(pr.ID), Title: pr.Title, Missing: ps.Missing}
+		if ps.Stated {
+			sv.From, sv.To = st.From, st.To.AddDate(0, 0, 1)
+			sv.Expected, sv.Actual, sv.Saved, sv.Fraction = st.ExpectedKWh, st.ActualKWh, st.SavedKWh, st.SavedFraction
+			sv.HalfWidth, sv.Confidence, sv.Shown = st.HalfWidthKWh, st.Confidence, st.Shown
+			sv.Days, sv.ExcludedDays, sv.OutsideRange = st.Days, len(st.Excluded), outsideDays(st)
+			sv.Cost, sv.CarbonKg, sv.CarbonSource = st.Cost, st.CarbonKg, pr.CarbonSource
+			sv.BaselineVersion, sv.FrozenAt, sv.Approver = ps.Baseline.Version, ps.Baseline.Frozen, ps.Baseline.Approver
+			days := plotDays(ps)
+			sv.Months = months(days, v.plant.TimeZone)
+			var err error
+			if sv.Plot, err = v.plot(ps, days, 0, 0); err != nil {
+				return nil, err
+			}
+			if sv.PlotNarrow, err = v.plot(ps, days, 340, 360); err != nil {
+				return nil, err
+			}
+		}
+		out = append(out, sv)
+	}
+	return out, nil
+}
+
+// outsideDays counts the days with a driver value that the baseline never saw.
+func outsideDays(st savings.Statement) int {
+	n := 0
+	for i, o := range st.OutsideRange {
+		if i == 0 || !o.Day.Equal(st.OutsideRange[i-1].Day) {
+			n++
+		}
+	}
+	return n
+}
+
+// plotDays joins the baseline's rows with the statement's series, in order of
+// time.
+func plotDays(ps publish.ProjectState) []report.Day {
+	counted := map[int64]savings.SeriesPoint{}
+	for _, p := range ps.Statement.Series {
+		counted[p.Day.Unix()] = p
+	}
+	base := map[int64]bool{}
+	for _, r := range ps.Baseline.Rows {
+		base[r.Day.Unix()] = true
+	}
+	out := make([]report.Day, 0, len(ps.Days))
+	for _, d := range ps.Days {
+		if d.Excluded != "" {
+			continue
+		}
+		day := report.Day{Day: d.Day, Actual: d.Energy.KWh(), Expected: math.NaN()}
+		if p, ok := counted[d.Day.Unix()]; ok {
+			day.Period, day.Expected, day.Saved, day.HalfWidth = report.PeriodReporting, p.ExpectedKWh, p.CumulativeSaved, p.HalfWidth
+		} else if base[d.Day.Unix()] {
+			day.Period, day.Expected = report.PeriodBaseline, ps.Baseline.Model.Predict(d.Drivers)
+		}
+		out = append(out, day)
+	}
+	return out
+}
+
+func (v *viewer) plot(ps publish.ProjectState, days []report.Day, width, height float64) (template.HTML, error) {
+	id := "plot-" + string(ps.Project.ID)
+	if width > 0 {
+		id += "-narrow"
+	}
+	svg, err := report.SavingsPlot(days, report.PlotOptions{
+		ID: id, Title: "Energy per day and energy saved: " + ps.Project.Title, Zone: v.plant.TimeZone,
+		Confidence: ps.Statement.Confidence, Width: width, Height: height,
+	})
+	return template.HTML(svg), err
+}
+
+// months adds days up to calendar months and periods, for the table behind the
+// plot.
+func months(days []report.Day, zone *time.Location) []web.MonthView {
+	var out []web.MonthView
+	for _, d := range days {
+		if d.Period == report.PeriodNone {
+			continue
+		}
+		y, m, _ := d.Day.In(zone).Date()
+		first := time.Date(y, m, 1, 0, 0, 0, 0, zone)
+		if n := len(out); n == 0 || !out[n-1].Month.Equal(first) || out[n-1].Period != string(d.Period) {
+			out = append(out, web.MonthView{Month: first, Period: string(d.Period)})
+		}
+		mv := &out[len(out)-1]
+		mv.Days++
+		mv.Expected += d.Expected
+		mv.Actual += d.Actual
+	}
+	return out
+}
