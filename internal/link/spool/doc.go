@@ -11,6 +11,7 @@
 // A batch is one key of one bbolt file: its number, a checksum and the facts in
 // a compact form whose fields are numbered, so that a newer program reads what
 // an older one wrote. A batch whose checksum is wrong is set aside in the file
-// and counted; a file that cannot be opened at all is moved aside whole and a
-// new spool with a new identity is begun.
+// and counted. The pages of the file are examined before it is opened: a file with a
+// damaged page is moved aside, a new spool with a new identity is begun, and the
+// batches that are whole are carried over.
 package spool

@@ -1,6 +1,7 @@
 package spool
 
 import (
+	"bytes"
 	"context"
 	"encoding/binary"
 	"errors"
@@ -54,29 +55,62 @@ type Stats struct {
 	Damaged  int       // batches set aside
 }
 
-// Open opens the spool in a directory and makes it when there is none. A file
-// that cannot be read is moved aside under a name with the time, logged, and a
-// new spool is begun. It returns ErrInUse when another program has it open.
-// Close the spool when done.
+// Open opens the spool in a directory and makes it when there is none. A damaged
+// file is moved aside under a name with the time, a new spool is begun, what is
+// whole is carried over, and the log says so. It returns ErrInUse when another
+// program has it open. Close the spool when done.
 func Open(dir string, log *slog.Logger) (*Spool, error) {
 	log = log.With("component", "spool")
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("spool: %w", err)
 	}
 	path := filepath.Join(dir, fileName)
-	s, err := open(path, log)
-	if err == nil || errors.Is(err, ErrInUse) {
-		return s, err
+	aside := path + ".damaged-" + time.Now().UTC().Format("20060102T150405.000")
+	move := func() error { return os.Rename(path, aside) }
+	damage := examine(path, move)
+	if damage == nil {
+		s, err := open(path, log)
+		switch {
+		case err == nil || errors.Is(err, ErrInUse):
+			return s, err
+		case !errors.Is(err, ErrDamaged):
+			return nil, fmt.Errorf("spool %s: %w", path, err)
+		}
+		if moveErr := move(); moveErr != nil {
+			return nil, fmt.Errorf("spool %s: %w", path, errors.Join(err, moveErr))
+		}
+		damage = err
 	}
-	if !errors.Is(err, ErrDamaged) {
+	if !errors.Is(damage, ErrDamaged) {
+		return nil, fmt.Errorf("spool: %w", damage)
+	}
+	s, err := open(path, log)
+	if err != nil {
 		return nil, fmt.Errorf("spool %s: %w", path, err)
 	}
-	aside := path + ".damaged-" + time.Now().UTC().Format("20060102T150405.000")
-	if renameErr := os.Rename(path, aside); renameErr != nil {
-		return nil, fmt.Errorf("spool %s: %w", path, errors.Join(err, renameErr))
-	}
-	log.Error("the spool cannot be read and was moved aside; what waited in it is not in the database", "err", err, "moved_to", aside)
-	return open(path, log)
+	n, err := s.carryOver(aside)
+	log.Error("the spool was damaged and moved aside; what is whole was carried over, the rest is not in the database",
+		"err", errors.Join(damage, err), "moved_to", aside, "batches", n)
+	return s, nil
+}
+
+// carryOver appends the whole batches of a damaged file. They get new numbers in a
+// new spool, so those that the store has already come to it a second time; the
+// keys of the facts make that harmless.
+func (s *Spool) carryOver(from string) (n int, err error) {
+	const together = 500 // batches in one transaction
+	var stored [][]byte
+	n, err = salvage(from, func(value []byte) error {
+		stored = append(stored, bytes.Clone(value))
+		if len(stored) < together {
+			return nil
+		}
+		_, err := s.put(stored)
+		stored = stored[:0]
+		return err
+	})
+	_, rest := s.put(stored)
+	return n, errors.Join(err, rest)
 }
 
 // open opens one file. The error wraps ErrDamaged when the file is there and
@@ -94,7 +128,7 @@ func open(path string, log *slog.Logger) (s *Spool, err error) {
 	})
 	switch {
 	case errors.Is(err, bolterrors.ErrTimeout):
-		return nil, fmt.Errorf("%w: %s is locked — stop the other daemon, or give this one a data directory of its own", ErrInUse, path)
+		return nil, inUse(path)
 	case errors.Is(err, bolterrors.ErrInvalid), errors.Is(err, bolterrors.ErrChecksum), errors.Is(err, bolterrors.ErrVersionMismatch):
 		return nil, fmt.Errorf("%w: %w", ErrDamaged, err)
 	case err != nil:
@@ -167,11 +201,25 @@ func (s *Spool) Append(ctx context.Context, batches ...plant.Facts) (last uint64
 	stored := make([][]byte, len(batches))
 	now := time.Now()
 	for i, f := range batches {
-		stored[i] = binary.BigEndian.AppendUint64(nil, uint64(now.UnixMicro()))
-		stored[i] = append(stored[i], encode(f)...)
+		stored[i] = append(stamp(now), encode(f)...)
 	}
+	if last, err = s.put(stored); err != nil {
+		return 0, fmt.Errorf("write to the spool: %w", err)
+	}
+	return last, nil
+}
+
+// stamp is the instant of writing that stands before a batch.
+func stamp(t time.Time) []byte { return binary.BigEndian.AppendUint64(nil, uint64(t.UnixMicro())) }
+
+// put writes batches under the next numbers, all or none, and returns the newest
+// number.
+func (s *Spool) put(stored [][]byte) (last uint64, err error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	if last = s.last; len(stored) == 0 {
+		return last, nil
+	}
 	err = s.db.Update(func(tx *bolt.Tx) error {
 		b := tx.Bucket([]byte(bucketBatches))
 		b.FillPercent = 0.95 // keys only rise
@@ -188,15 +236,13 @@ func (s *Spool) Append(ctx context.Context, batches ...plant.Facts) (last uint64
 		return nil
 	})
 	if err != nil {
-		return 0, fmt.Errorf("write to the spool: %w", err)
+		return s.last, err
 	}
-	if len(stored) > 0 {
-		if s.first > s.last {
-			s.oldest = now
-		}
-		s.last = last
+	if s.first > s.last {
+		s.oldest = writtenAt(stored[0])
 	}
-	return s.last, nil
+	s.last = last
+	return last, nil
 }
 
 // Read gives waiting batches with numbers above after, in order: at least one
@@ -246,7 +292,7 @@ func decodeStored(value []byte) (plant.Facts, error) {
 // setAside keeps damaged batches for inspection; in their place an empty batch
 // is left, so that the numbers stay without a gap.
 func (s *Spool) setAside(numbers []uint64) error {
-	empty := append(make([]byte, 8), encode(plant.Facts{})...)
+	empty := append(stamp(time.Now()), encode(plant.Facts{})...)
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	err := s.db.Update(func(tx *bolt.Tx) error {
