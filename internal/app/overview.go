@@ -101,7 +101,7 @@ func (v *viewer) station(st plant.Station) web.StationView {
 		EnergyKWh: unit.Energy(v.energy[st.ID]).KWh(),
 	}
 	if e, ok := v.snap.Events[st.ID]; ok {
-		sv.Since = e.At
+		sv.Since = v.snap.Since[st.ID]
 		if e.Technology != plant.TechnologyNone {
 			sv.Technology = e.Technology
 		}

@@ -97,20 +97,11 @@ func (db *DB) MarkDone(ctx context.Context, d plant.Done) error {
 
 // DoneLog gives the newest record of each rule and subject.
 func (db *DB) DoneLog(ctx context.Context) ([]plant.Done, error) {
-	return db.done(ctx, "SELECT DISTINCT ON (rule, subject) rule, subject, at, by, note FROM task_log WHERE site = $1 ORDER BY rule, subject, at DESC")
-}
-
-// DoneHistory gives all records, newest first.
-func (db *DB) DoneHistory(ctx context.Context, limit int) ([]plant.Done, error) {
-	return db.done(ctx, "SELECT rule, subject, at, by, note FROM task_log WHERE site = $1 ORDER BY at DESC, rule, subject LIMIT $2", limit)
-}
-
-func (db *DB) done(ctx context.Context, sql string, args ...any) ([]plant.Done, error) {
 	scan := func(row pgx.CollectableRow) (plant.Done, error) {
 		var d plant.Done
 		err := row.Scan(&d.Rule, &d.Subject, &d.At, &d.By, &d.Note)
 		d.At = d.At.UTC()
 		return d, err
 	}
-	return collect(ctx, db, scan, sql, args...)
+	return collect(ctx, db, scan, "SELECT DISTINCT ON (rule, subject) rule, subject, at, by, note FROM task_log WHERE site = $1 ORDER BY rule, subject, at DESC")
 }

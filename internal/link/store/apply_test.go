@@ -294,3 +294,16 @@ func TestApply_OutcomeOfCommitUnknown(t *testing.T) {
 	same(t, "tally", tally(t, db), want)
 	same(t, "readings", want[0], 4)
 }
+
+func TestStatesSince(t *testing.T) {
+	db := open(t)
+	var f plant.Facts
+	for i, state := range []plant.State{plant.StateOff, plant.StateCuring, plant.StateStandby, plant.StateCuring, plant.StateCuring, plant.StateCuring} {
+		f.Events = append(f.Events, event(float64(i*10), int64(i+1), state))
+	}
+	same(t, "nothing heard", get(db.StatesSince(t.Context()))(t), map[plant.StationID]time.Time{})
+	must(t, db.Apply(t.Context(), spoolA, []plant.Batch{batch(1, plant.Facts{Events: f.Events[:1]})}))
+	same(t, "first event", get(db.StatesSince(t.Context()))(t), map[plant.StationID]time.Time{"heron-1": at(0)})
+	must(t, db.Apply(t.Context(), spoolA, []plant.Batch{batch(2, f)}))
+	same(t, "repeated states", get(db.StatesSince(t.Context()))(t), map[plant.StationID]time.Time{"heron-1": at(30)})
+}

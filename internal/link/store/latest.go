@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"time"
 
 	"github.com/jackc/pgx/v5"
 
@@ -24,6 +25,35 @@ func (db *DB) LatestEvents(ctx context.Context) (map[plant.StationID]plant.Stati
 		latest[e.Station] = e
 	}
 	return latest, nil
+}
+
+// StatesSince gives the instant since which each station's latest state has been
+// reported without another between. Its cost grows with the number of messages
+// since then.
+func (db *DB) StatesSince(ctx context.Context) (map[plant.StationID]time.Time, error) {
+	type row struct {
+		station plant.StationID
+		at      time.Time
+	}
+	scan := func(r pgx.CollectableRow) (v row, err error) {
+		err = r.Scan(&v.station, &v.at)
+		return v, err
+	}
+	rows, err := collect(ctx, db, scan, `SELECT s.name, first.at FROM station s CROSS JOIN LATERAL
+		(SELECT state FROM station_event e WHERE e.site = s.site AND e.station = s.id ORDER BY e.at DESC, e.seq DESC LIMIT 1) now
+		LEFT JOIN LATERAL (SELECT at FROM station_event e WHERE e.site = s.site AND e.station = s.id AND e.state <> now.state
+			ORDER BY e.at DESC LIMIT 1) other ON true
+		CROSS JOIN LATERAL (SELECT at FROM station_event e WHERE e.site = s.site AND e.station = s.id AND e.state = now.state
+			AND e.at >= coalesce(other.at, '-infinity') ORDER BY e.at LIMIT 1) first
+		WHERE s.site = $1`)
+	if err != nil {
+		return nil, err
+	}
+	since := make(map[plant.StationID]time.Time, len(rows))
+	for _, r := range rows {
+		since[r.station] = r.at.UTC()
+	}
+	return since, nil
 }
 
 // LatestSignals gives the newest value of each signal, by subject and name.

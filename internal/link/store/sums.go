@@ -14,33 +14,6 @@ import (
 // doubtfulSum is the sum of what is worse than interpolated, by absolute value.
 const doubtfulSum = "coalesce(sum(abs(e.amount)) FILTER (WHERE e.quality > 1), 0)::bigint"
 
-// RegisterTotal is the sum of all entries of a register.
-type RegisterTotal struct {
-	Register plant.RegisterID
-	Amount   int64
-	Doubtful int64     // part whose quality is worse than interpolated, by absolute value
-	First    time.Time // start of the first interval
-	Last     time.Time // end of the last interval
-}
-
-// Totals gives the sum of each register that has entries, by name.
-func (db *DB) Totals(ctx context.Context) ([]RegisterTotal, error) {
-	s, err := db.bound()
-	if err != nil {
-		return nil, err
-	}
-	scan := func(row pgx.CollectableRow) (RegisterTotal, error) {
-		var t RegisterTotal
-		err := row.Scan(&t.Register, &t.Amount, &t.Doubtful, &t.First, &t.Last)
-		t.First, t.Last = t.First.UTC(), t.Last.UTC().Add(s.interval)
-		return t, err
-	}
-	return collect(ctx, db, scan, `SELECT r.name, t.amount, t.doubtful, t.first, t.last FROM register r JOIN
-		(SELECT register, sum(amount)::bigint AS amount, `+doubtfulSum+` AS doubtful, min(start) AS first, max(start) AS last
-			FROM entry e WHERE site = $1 GROUP BY register) t ON t.register = r.id
-		WHERE r.site = $1 ORDER BY r.name`)
-}
-
 // StateTotals gives the sums by register, state and technology, in that order.
 func (db *DB) StateTotals(ctx context.Context) ([]plant.StateTotal, error) {
 	s, err := db.bound()

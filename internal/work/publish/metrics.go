@@ -82,7 +82,7 @@ func metrics() []metric {
 		{"savings_avoided_ratio", "Avoided energy as a share of the adjusted baseline.", []string{"project"}},
 		{"savings_avoided_cost", "Avoided cost of energy, in units of the currency.", []string{"project", "currency"}},
 		{"savings_avoided_carbon_grams", "Avoided emissions, grams CO2-equivalent.", []string{"project"}},
-		{"savings_reporting_days", "Days of the reporting period that are counted.", []string{"project"}},
+		{"savings_reporting_seconds", "Length of the days of the reporting period that are counted.", []string{"project"}},
 		{"broker_connected", "1 while the connection to the MQTT broker is open.", nil},
 		{"store_up", "1 while the database takes what is recorded.", nil},
 		{"facts_received_total", "Facts that came in since the start of the daemon.", nil},
@@ -227,7 +227,7 @@ func (e emitter) savings(s *Snapshot) {
 		e.gauge("savings_avoided_ratio", st.SavedFraction, id)
 		e.gauge("savings_avoided_cost", st.Cost.Float(), id, strings.ToUpper(st.Cost.Currency))
 		e.gauge("savings_avoided_carbon_grams", st.CarbonKg*1000, id)
-		e.gauge("savings_reporting_days", float64(st.Days), id)
+		e.gauge("savings_reporting_seconds", float64(st.Days)*86400, id)
 	}
 }
 

@@ -36,9 +36,12 @@ type ProjectState struct {
 // Snapshot is everything that is shown, at one instant. Readers must not change
 // it.
 type Snapshot struct {
-	At       time.Time
-	Totals   []plant.StateTotal
-	Events   map[plant.StationID]plant.StationEvent
+	At     time.Time
+	Totals []plant.StateTotal
+	Events map[plant.StationID]plant.StationEvent
+	// Since is when each station's latest state began, as far as it was heard
+	// without a change.
+	Since    map[plant.StationID]time.Time
 	Signals  []plant.Signal
 	Projects []ProjectState
 }
@@ -48,6 +51,9 @@ func Take(ctx context.Context, s Store, p *plant.Plant, now time.Time) (Snapshot
 	snap, err := live(ctx, s, now)
 	if err != nil {
 		return snap, err
+	}
+	if snap.Since, err = s.StatesSince(ctx); err != nil {
+		return snap, fmt.Errorf("begin of states: %w", err)
 	}
 	if snap.Totals, err = s.StateTotals(ctx); err != nil {
 		return snap, fmt.Errorf("totals: %w", err)
@@ -139,9 +145,22 @@ func (pb *Publisher) refreshLive(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	snap.Totals, snap.Projects = old.Totals, old.Projects
+	snap.Totals, snap.Projects, snap.Since = old.Totals, old.Projects, carry(old, snap.Events)
 	pb.newest.Store(&snap)
 	return nil
+}
+
+// carry takes the begin of each state over from the last snapshot, where the
+// state is still the same.
+func carry(old *Snapshot, events map[plant.StationID]plant.StationEvent) map[plant.StationID]time.Time {
+	since := make(map[plant.StationID]time.Time, len(events))
+	for id, e := range events {
+		since[id] = e.At
+		if was, known := old.Since[id]; known && old.Events[id].State == e.State {
+			since[id] = was
+		}
+	}
+	return since
 }
 
 // Run renews the snapshot until ctx ends. It logs one line when that begins to

@@ -14,6 +14,9 @@ import (
 type Store interface {
 	StateTotals(ctx context.Context) ([]plant.StateTotal, error)
 	LatestEvents(ctx context.Context) (map[plant.StationID]plant.StationEvent, error)
+	// StatesSince gives the instant since which each station's latest state has
+	// been reported without another between.
+	StatesSince(ctx context.Context) (map[plant.StationID]time.Time, error)
 	LatestSignals(ctx context.Context) ([]plant.Signal, error)
 	DayAmounts(ctx context.Context, regs []plant.RegisterID, from, to time.Time) ([]plant.DayAmount, error)
 	LatestReadings(ctx context.Context) ([]plant.Reading, error)
