@@ -35,12 +35,12 @@ var ErrInUse = errors.New("the spool is in use by another program")
 // Spool is an open spool. Its methods are safe for concurrent use.
 type Spool struct {
 	db  *bolt.DB
-	id  string
 	log *slog.Logger
 
 	mu      sync.Mutex // guards the rest
-	first   uint64     // number of the oldest waiting batch; last+1 when none waits
-	last    uint64     // number of the newest batch ever written
+	id      string
+	first   uint64 // number of the oldest waiting batch; last+1 when none waits
+	last    uint64 // number of the newest batch ever written
 	oldest  time.Time
 	damaged int
 }
@@ -189,8 +189,30 @@ func writtenAt(value []byte) time.Time {
 	return time.UnixMicro(int64(binary.BigEndian.Uint64(value))).UTC()
 }
 
-// ID is the identity of the file, made with it.
-func (s *Spool) ID() string { return s.id }
+// ID is the identity of the spool, a UUID that was made with the file or by Renew.
+func (s *Spool) ID() string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.id
+}
+
+// Renew gives the spool a new identity. Batches and numbers stay, so a store that
+// has seen some of them under the old identity takes them for new: it is for the
+// case that spool and store do not fit together any more.
+func (s *Spool) Renew(ctx context.Context) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	id := uuid.NewString()
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	err := s.db.Update(func(tx *bolt.Tx) error { return tx.Bucket([]byte(bucketMeta)).Put([]byte(keyID), []byte(id)) })
+	if err != nil {
+		return fmt.Errorf("new identity of the spool: %w", err)
+	}
+	s.id = id
+	return nil
+}
 
 // Append writes batches and returns the number of the last one. When it returns
 // without error they are on disk; else none of them is.

@@ -9,7 +9,9 @@
 // the watermark says what happened.
 //
 // Nothing is dropped here: when the store is away the spool grows, and when the
-// disk is full the inbox fills and what sends to it waits.
+// disk is full the inbox fills and what sends to it waits. When spool and store
+// do not fit together, because one of them was put back to an older state, the
+// spool goes on under a new identity and all that waits in it is stored.
 package record
 
 import (
@@ -33,16 +35,18 @@ type Delivery struct {
 	Done func()
 }
 
-// Spool is the durable queue.
+// Spool is the durable queue. Renew gives it a new identity and keeps what is in
+// it; a store knows nothing of it then.
 type Spool interface {
 	ID() string
+	Renew(ctx context.Context) error
 	Append(ctx context.Context, batches ...plant.Facts) (last uint64, err error)
 	Read(ctx context.Context, after uint64, maxFacts int) ([]plant.Batch, error)
 	Trim(ctx context.Context, upTo uint64) error
 }
 
 // Store takes batches. Watermark gives the number of the last batch of a spool
-// that was applied, 0 when none was.
+// that was applied, 0 when none was; then the first batch may have any number.
 type Store interface {
 	Watermark(ctx context.Context, spoolID string) (uint64, error)
 	Apply(ctx context.Context, spoolID string, batches []plant.Batch) error
@@ -84,6 +88,12 @@ type Recorder struct {
 
 	received, spooled, applied atomic.Uint64
 	storeDown, spoolDown       atomic.Bool
+	firstOwn                   atomic.Uint64 // number of the first batch of this run; 0 before it
+
+	// Used by drain alone: the watermark before any batch of this run could be
+	// applied, and up to which number the spool was trimmed.
+	begun            bool
+	initial, trimmed uint64
 }
 
 const (
@@ -198,8 +208,9 @@ func (r *Recorder) append(ctx context.Context, group []Delivery) bool {
 		// A write that has begun is finished also when the daemon ends.
 		whole := context.WithoutCancel(ctx)
 		for pause := pauseMin; ; pause = min(2*pause, pauseMax) {
-			_, err := r.o.Spool.Append(whole, all)
+			number, err := r.o.Spool.Append(whole, all)
 			if err == nil {
+				r.firstOwn.CompareAndSwap(0, number)
 				break
 			}
 			if !r.spoolDown.Swap(true) {
@@ -284,10 +295,6 @@ func (r *Recorder) pause(ctx context.Context, ended <-chan struct{}, d time.Dura
 	return true
 }
 
-// ErrMissing says that batches which the store does not have are no longer in
-// the spool.
-var ErrMissing = errors.New("batches are missing from the spool")
-
 // apply brings one group to the store; more says that there may be another.
 // The watermark is read anew each time, because after an error nobody knows
 // whether the last group was committed.
@@ -297,23 +304,28 @@ func (r *Recorder) apply(ctx context.Context) (more bool, err error) {
 	if err != nil {
 		return false, fmt.Errorf("read watermark: %w", err)
 	}
+	if !r.begun {
+		r.begun, r.initial = true, mark
+	}
 	batches, err := r.o.Spool.Read(ctx, mark, r.o.ApplyFacts)
 	if err != nil {
 		return false, err
 	}
+	if why := r.mismatch(mark, batches); why != nil {
+		return true, r.renew(ctx, why)
+	}
+	if mark > r.trimmed { // an earlier run was ended between commit and trimming
+		if err := r.o.Spool.Trim(ctx, mark); err != nil {
+			return false, err
+		}
+		r.trimmed = mark
+	}
 	if len(batches) == 0 {
 		return false, nil
 	}
-	if first := batches[0].Sequence; first != mark+1 {
-		return false, fmt.Errorf("%w: the database has batches to %d, the spool begins at %d — "+
-			"was the database restored from an older backup? move the spool directory aside to begin a new one; what is missing must be imported", ErrMissing, mark, first)
-	}
-	if err := r.o.Store.Apply(ctx, id, batches); err != nil {
-		return false, fmt.Errorf("apply batches %d to %d: %w", batches[0].Sequence, batches[len(batches)-1].Sequence, err)
-	}
 	last := batches[len(batches)-1].Sequence
-	if err := r.o.Spool.Trim(ctx, last); err != nil {
-		return false, err
+	if err := r.o.Store.Apply(ctx, id, batches); err != nil {
+		return false, fmt.Errorf("apply batches %d to %d: %w", batches[0].Sequence, last, err)
 	}
 	n := 0
 	for _, b := range batches {
@@ -323,7 +335,35 @@ func (r *Recorder) apply(ctx context.Context) (more bool, err error) {
 	if r.o.Applied != nil {
 		r.o.Applied()
 	}
+	if err := r.o.Spool.Trim(ctx, last); err != nil {
+		return false, err
+	}
+	r.trimmed = last
 	return true, nil
+}
+
+// mismatch says why the store's watermark cannot be of this spool as it is now:
+// one of the two was put back to an older state. A database that knows nothing of
+// the spool is no mismatch; it is a new one.
+func (r *Recorder) mismatch(mark uint64, batches []plant.Batch) error {
+	if own := r.firstOwn.Load(); own != 0 && own <= r.initial {
+		return fmt.Errorf("the spool has given number %d again, which the database has already: was the data directory restored from an older backup?", own)
+	}
+	if len(batches) > 0 && mark != 0 && batches[0].Sequence != mark+1 {
+		return fmt.Errorf("the database has batches to %d, the spool begins at %d: was the database restored from an older backup? what it lost must be imported", mark, batches[0].Sequence)
+	}
+	return nil
+}
+
+// renew ends a mismatch: under a new identity all that waits in the spool is
+// stored, and what the store has of it already is known by the keys of the facts.
+func (r *Recorder) renew(ctx context.Context, why error) error {
+	if err := r.o.Spool.Renew(ctx); err != nil {
+		return errors.Join(why, err)
+	}
+	r.begun, r.initial, r.trimmed = false, 0, 0
+	r.o.Log.Error("database and spool do not fit together; the spool goes on under a new identity, and all that waits in it is stored", "err", why)
+	return nil
 }
 
 // wait pauses; false means that ctx has ended.

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"errors"
-	"fmt"
 	"log/slog"
 	"math/rand/v2"
 	"slices"
@@ -25,7 +24,8 @@ type world struct {
 	mu       sync.Mutex
 	waiting  []plant.Batch
 	last     uint64
-	mark     uint64
+	mark     uint64 // under the newest identity
+	renewed  int
 	stored   []int64 // values of the readings, in the order stored
 	storeErr func() (before, after error)
 	spoolErr func() error
@@ -49,6 +49,16 @@ func (i *incarnation) enter() error {
 }
 
 func (i *incarnation) ID() string { return "spool-1" }
+
+func (i *incarnation) Renew(context.Context) error {
+	if err := i.enter(); err != nil {
+		return err
+	}
+	defer i.w.mu.Unlock()
+	i.w.mark = 0
+	i.w.renewed++
+	return nil
+}
 
 func (i *incarnation) Append(_ context.Context, batches ...plant.Facts) (uint64, error) {
 	if err := i.enter(); err != nil {
@@ -311,20 +321,44 @@ func TestKillsLoseNothingThatWasDone(t *testing.T) {
 	}
 }
 
-func TestMissingBatchesAreReportedNotSkipped(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		w := &world{last: 9, waiting: []plant.Batch{{Sequence: 9, Facts: reading(9)}}, mark: 5}
-		var log bytes.Buffer
-		_, r, stop := start(w, make(chan Delivery), &log)
-		time.Sleep(time.Minute)
-		down := r.Stats().StoreDown
-		stop()
-		if !down || len(w.stored) != 0 {
-			t.Errorf("down %v, stored %v; want the gap to stop everything", down, w.stored)
-		}
-		want := fmt.Sprintf("%s: the database has batches to 5, the spool begins at 9", ErrMissing)
-		if !strings.Contains(log.String(), want) || !strings.Contains(log.String(), "move the spool directory aside") {
-			t.Errorf("log:\n%s\nwant %q and a remedy", &log, want)
-		}
-	})
+// One of database and spool was put back to an older state, or is new: what
+// waits is stored, and where something may be missing the log says so, once.
+func TestSpoolAndStoreThatDoNotFit(t *testing.T) {
+	batch := func(n uint64) plant.Batch { return plant.Batch{Sequence: n, Facts: reading(int64(n))} }
+	for _, tt := range []struct {
+		name    string
+		w       *world
+		add     []int64 // arrives after the start
+		want    []int64
+		renewed int
+		says    string
+	}{
+		{"database restored", &world{last: 10, waiting: []plant.Batch{batch(9), batch(10)}, mark: 5}, []int64{11}, []int64{9, 10, 11}, 1, "the database has batches to 5, the spool begins at 9"},
+		{"database restored, nothing waits", &world{last: 8, mark: 5}, []int64{9}, []int64{9}, 1, "the database has batches to 5, the spool begins at 9"},
+		{"database new", &world{last: 10, waiting: []plant.Batch{batch(9), batch(10)}}, []int64{11}, []int64{9, 10, 11}, 0, ""},
+		{"spool restored", &world{last: 40, mark: 100}, []int64{41, 42}, []int64{41, 42}, 1, "number 41 again"},
+		{"ended before trimming", &world{last: 7, waiting: []plant.Batch{batch(6), batch(7)}, mark: 7}, nil, nil, 0, ""},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				var log bytes.Buffer
+				inbox := make(chan Delivery)
+				_, r, stop := start(tt.w, inbox, &log)
+				time.Sleep(time.Second)
+				for _, v := range tt.add {
+					inbox <- Delivery{Facts: reading(v)}
+					time.Sleep(time.Minute)
+				}
+				down := r.Stats().StoreDown
+				waiting := len(tt.w.waiting)
+				stop()
+				if !slices.Equal(tt.w.stored, tt.want) || tt.w.renewed != tt.renewed || waiting != 0 || down {
+					t.Errorf("stored %v, want %v; renewed %d times, want %d; %d wait; down %v", tt.w.stored, tt.want, tt.w.renewed, tt.renewed, waiting, down)
+				}
+				if n := strings.Count(log.String(), "\n"); n != tt.renewed || !strings.Contains(log.String(), tt.says) {
+					t.Errorf("log:\n%s\nwant %d line with %q", &log, tt.renewed, tt.says)
+				}
+			})
+		})
+	}
 }
