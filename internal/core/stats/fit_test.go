@@ -222,7 +222,7 @@ func TestResidualsAreOrthogonal(t *testing.T) {
 		}
 		f, err := stats.LeastSquares(rows, y, names)
 		if _, ok := errors.AsType[*stats.SingularError](err); ok {
-			t.Skip("columns depend on each other")
+			return // the draw has columns that depend on each other
 		}
 		if err != nil {
 			t.Fatal(err)
