@@ -126,17 +126,17 @@ func (d *Daemon) assemble() error {
 		Plant: d.plant, Store: d.store, Log: d.log, Wake: wake, Rand: seeded(),
 	})
 	d.plan = plan.New(d.store, d.plant, d.log)
-	d.publish = publish.New(d.store, d.plant, d.log)
+	var err error
+	if d.stations, err = newStations(d.o.Config, d.inbox, d.log); err != nil {
+		return err
+	}
+	d.publish = publish.New(d.store, d.plant, func() bool { return d.stations == nil || d.stations.connected() }, d.log)
 	for _, b := range d.plant.Buses {
 		p, err := newPoller(b, d.Deliver, d.log)
 		if err != nil {
 			return err
 		}
 		d.pollers = append(d.pollers, p)
-	}
-	var err error
-	if d.stations, err = newStations(d.o.Config, d.inbox, d.log); err != nil {
-		return err
 	}
 	d.web, err = web.New(web.Options{Source: d, Metrics: d.metricsHandler(), Ready: d.ready, Log: d.log})
 	return err

@@ -37,7 +37,7 @@ func (d *Daemon) findings(snap *publish.Snapshot) []web.Finding {
 		}
 	}
 	for _, st := range d.plant.Stations() {
-		if snap.StateOf(st) == plant.StateUnknown {
+		if !snap.Deaf && snap.StateOf(st) == plant.StateUnknown {
 			f := web.Finding{
 				Kind: "silent station", Subject: string(st.ID),
 				Text:   fmt.Sprintf("Nothing was heard for longer than %v; its state is unknown, neither off nor lit.", st.Silence),

@@ -44,6 +44,9 @@ type Snapshot struct {
 	Since    map[plant.StationID]time.Time
 	Signals  []plant.Signal
 	Projects []ProjectState
+	// Deaf says that the connection to the broker is lost: what the stations do
+	// now is not known.
+	Deaf bool
 }
 
 // Take reads a snapshot from the store.
@@ -109,6 +112,7 @@ func project(ctx context.Context, s Store, p *plant.Plant, pr plant.Project, now
 type Publisher struct {
 	store  Store
 	plant  *plant.Plant
+	hears  func() bool
 	log    *slog.Logger
 	newest atomic.Pointer[Snapshot]
 }
@@ -120,9 +124,10 @@ const (
 	totalPace = time.Minute
 )
 
-// New builds a Publisher; Run makes it work.
-func New(s Store, p *plant.Plant, log *slog.Logger) *Publisher {
-	return &Publisher{store: s, plant: p, log: log.With("component", "publish")}
+// New builds a Publisher; Run makes it work. hears says whether messages of the
+// stations can come in.
+func New(s Store, p *plant.Plant, hears func() bool, log *slog.Logger) *Publisher {
+	return &Publisher{store: s, plant: p, hears: hears, log: log.With("component", "publish")}
 }
 
 // Newest gives the latest snapshot, or nil before the first.
@@ -134,6 +139,7 @@ func (pb *Publisher) Refresh(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	snap.Deaf = !pb.hears()
 	pb.newest.Store(&snap)
 	return nil
 }
@@ -145,6 +151,7 @@ func (pb *Publisher) refreshLive(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	snap.Deaf = !pb.hears()
 	snap.Totals, snap.Projects, snap.Since = old.Totals, old.Projects, carry(old, snap.Events)
 	pb.newest.Store(&snap)
 	return nil
@@ -197,10 +204,10 @@ func (pb *Publisher) Run(ctx context.Context) error {
 }
 
 // StateOf gives the present state of a station: unknown when nothing was heard
-// for longer than its limit.
+// for longer than its limit, or nothing can be heard.
 func (s *Snapshot) StateOf(st plant.Station) plant.State {
 	e, ok := s.Events[st.ID]
-	if !ok || s.At.Sub(e.At) > st.Silence && s.At.Sub(e.Arrived) > st.Silence {
+	if !ok || s.Deaf || s.At.Sub(e.At) > st.Silence && s.At.Sub(e.Arrived) > st.Silence {
 		return plant.StateUnknown
 	}
 	return e.State
