@@ -4,8 +4,14 @@ import (
 	"bufio"
 	"bytes"
 	"context"
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/x509"
+	"encoding/pem"
 	"fmt"
 	"log/slog"
+	"math/big"
 	"net"
 	"os"
 	"os/exec"
@@ -68,6 +74,46 @@ func newMosquitto(t *testing.T) *mosquitto {
 		t.Fatal(err)
 	}
 	return b
+}
+
+// secure gives the broker a certificate of its own for 127.0.0.1 and gives the
+// authority that vouches for it.
+func (b *mosquitto) secure() *x509.CertPool {
+	b.t.Helper()
+	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	about := &x509.Certificate{
+		SerialNumber: big.NewInt(1), IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)},
+		NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour),
+		IsCA: true, BasicConstraintsValid: true, KeyUsage: x509.KeyUsageCertSign | x509.KeyUsageDigitalSignature,
+	}
+	der, err := x509.CreateCertificate(rand.Reader, about, about, key.Public(), key)
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	keyDER, err := x509.MarshalPKCS8PrivateKey(key)
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	dir := filepath.Dir(b.conf)
+	certificate := pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der})
+	conf, err := os.ReadFile(b.conf)
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	for name, text := range map[string][]byte{
+		"cert.pem": certificate, "key.pem": pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: keyDER}),
+		"mosquitto.conf": fmt.Appendf(conf, "certfile %s/cert.pem\nkeyfile %s/key.pem\n", dir, dir),
+	} {
+		if err := os.WriteFile(filepath.Join(dir, name), text, 0o600); err != nil {
+			b.t.Fatal(err)
+		}
+	}
+	roots := x509.NewCertPool()
+	roots.AppendCertsFromPEM(certificate)
+	return roots
 }
 
 func (b *mosquitto) start() *mosquitto {

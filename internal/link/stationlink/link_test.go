@@ -298,6 +298,40 @@ func TestLink_RefusedSubscription(t *testing.T) {
 	}
 }
 
+// TestReportRefused: one line when a refusal begins and one when it ends, however
+// many connections are made meanwhile.
+func TestReportRefused(t *testing.T) {
+	log := &logged{}
+	l, err := New(Options{URL: "mqtt://broker", Plant: aPlant(), Log: slog.New(slog.NewTextHandler(log, nil))})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, refused := range [][]string{nil, {"a/+"}, {"a/+"}, {"a/+", "b"}, {"b"}, nil, nil} {
+		l.reportRefused(refused)
+	}
+	for text, n := range map[string]int{"level=ERROR": 2, "grants the subscription\" component=stationlink filter=a/+": 1, "filter=b": 2, "level=": 4} {
+		if got := log.count(text); got != n {
+			t.Errorf("%d lines with %s, expected %d; log:\n%s", got, text, n, log)
+		}
+	}
+}
+
+// TestLink_TLS: a broker with a certificate of a private authority is trusted by
+// that authority alone; otherwise the remedy names the certificate.
+func TestLink_TLS(t *testing.T) {
+	b := newMosquitto(t)
+	roots := b.secure()
+	b.start()
+	url := "mqtts://127.0.0.1:" + b.port
+	r := up(t, url, aPlant(), func(o *Options) { o.TLS = &tls.Config{RootCAs: roots, MinVersion: tls.VersionTLS12} })
+	r.stop()
+	stranger := run(t, url, aPlant())
+	eventually(t, "the link reports the certificate", func() bool { return stranger.log.count("correct broker.ca_file") == 1 })
+	if stranger.Connected() {
+		t.Error("connected to a broker that nobody vouches for")
+	}
+}
+
 // TestLink_WrongPassword: a broker that refuses the user is told from one that is
 // away.
 func TestLink_WrongPassword(t *testing.T) {
@@ -316,7 +350,10 @@ func TestLink_BlockedReceiver(t *testing.T) {
 	url := g.listen(t)
 	b.port = url[strings.LastIndex(url, ":")+1:]
 	r := up(t, url, aPlant(), func(o *Options) { o.KeepAlive = 2 * time.Second })
-	b.publishLines(statusAt, []string{status(1), status(2), status(3)}) // nobody takes them
+	const messages = 6
+	for i := range messages {
+		b.publish(statusAt, status(i)) // nobody takes it
+	}
 	// The library sends the next ping only when the last one was answered and read.
 	for range 3 {
 		select {
@@ -328,10 +365,10 @@ func TestLink_BlockedReceiver(t *testing.T) {
 	if !r.Connected() || r.log.count("lost") != 0 {
 		t.Error("the link was lost while the receiver was busy")
 	}
-	for want := range 3 {
+	for want := range messages {
 		m := r.next(t)
-		if got := sequenceOf(t, m); got != want+1 {
-			t.Errorf("sequence %d, expected %d", got, want+1)
+		if got := sequenceOf(t, m); got != want {
+			t.Errorf("sequence %d, expected %d", got, want)
 		}
 		m.Ack()
 	}
