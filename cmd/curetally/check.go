@@ -3,7 +3,9 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 
+	"curetally/cmd/curetally/desk"
 	"curetally/internal/link/config"
 )
 
@@ -12,7 +14,8 @@ type checkCommand struct {
 	JSON bool   `help:"Print as JSON."`
 }
 
-// checkResult is the JSON form of what check says.
+// checkResult is what check says of a file. The numbers are those of a file
+// without problems.
 type checkResult struct {
 	File     string           `json:"file"`
 	OK       bool             `json:"ok"`
@@ -27,8 +30,11 @@ type checkResult struct {
 // Run lists every problem of a configuration at once, or says what is in it.
 func (c checkCommand) Run(s *surroundings) error {
 	loaded, err := config.Load(c.File)
-	var problems config.Problems
-	if err != nil && !errors.As(err, &problems) {
+	problems, found := errors.AsType[config.Problems](err)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return fmt.Errorf("%w — give the path of a plant's file", err)
+	case err != nil && !found:
 		return err
 	}
 	r := checkResult{File: c.File, OK: err == nil, Problems: append([]config.Problem{}, problems...)}
@@ -39,20 +45,17 @@ func (c checkCommand) Run(s *surroundings) error {
 			r.Meters += len(b.Meters)
 		}
 	}
-	if c.JSON {
-		if err := writeJSON(s.stdout, r); err != nil {
-			return err
-		}
-	} else if r.OK {
-		fmt.Fprintf(s.stdout, "%s: ok: presses %d, stations %d, meters %d, task rules %d, savings projects %d\n",
+	switch {
+	case c.JSON:
+		err = writeJSON(s.stdout, r)
+	case r.OK:
+		_, err = fmt.Fprintf(s.stdout, "%s: ok: presses %d, stations %d, meters %d, task rules %d, savings projects %d\n",
 			c.File, r.Presses, r.Stations, r.Meters, r.Rules, r.Projects)
-	} else {
-		for _, p := range problems {
-			fmt.Fprintln(s.stdout, p)
-		}
+	default:
+		_, err = fmt.Fprintln(s.stdout, problems)
 	}
-	if !r.OK {
-		return fmt.Errorf("%s: %d problems", c.File, len(problems))
+	if err == nil && !r.OK {
+		return fmt.Errorf("%s has %s", c.File, desk.Count(len(problems), "problem"))
 	}
-	return nil
+	return err
 }

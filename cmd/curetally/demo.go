@@ -1,9 +1,9 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"io"
-	"log/slog"
 	"maps"
 	"os"
 	"path/filepath"
@@ -12,6 +12,7 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"curetally/cmd/curetally/desk"
 	"curetally/internal/app"
 	"curetally/internal/core/unit"
 )
@@ -23,18 +24,23 @@ type demoCommand struct {
 	Dir    string        `help:"Directory that keeps the demo from one run to the next." placeholder:"DIR"`
 }
 
-// Run shows everything on one machine.
-func (c demoCommand) Run(s *surroundings) error {
+// Validate refuses an end before the beginning.
+func (c demoCommand) Validate() error {
 	if c.For < 0 {
 		return fmt.Errorf("--for %v: expected a duration above 0, for example 20s", c.For)
 	}
+	return nil
+}
+
+// Run shows everything on one machine.
+func (c demoCommand) Run(ctx context.Context, s *surroundings) error {
 	dir := c.Dir
 	if dir == "" {
 		// Not in a home directory: the database server runs as another user when
 		// this program is root, and must be able to reach it.
 		dir = filepath.Join(os.TempDir(), "curetally-demo-"+strconv.Itoa(os.Getuid()))
 	}
-	print := func(sum app.Summary) error {
+	show := func(sum app.Summary) error {
 		if c.JSON {
 			return writeJSON(s.stdout, sum)
 		}
@@ -42,26 +48,26 @@ func (c demoCommand) Run(s *surroundings) error {
 	}
 	var printErr error
 	o := app.DemoOptions{
-		Dir: dir, Listen: c.Listen, For: c.For, Version: version(), Log: slog.New(atLeast{s.log.Handler(), slog.LevelWarn}),
+		Dir: dir, Listen: c.Listen, For: c.For, Version: version(), Log: desk.Quiet(s.log),
 		Progress: func(text string) { fmt.Fprintln(s.stderr, text) },
 		Ready: func(sum app.Summary) {
+			printAddresses(s.stderr, sum.Addresses)
 			if c.For > 0 {
-				printAddresses(s.stderr, sum.Addresses)
 				return
 			}
-			printErr = print(sum)
+			printErr = show(sum)
 			fmt.Fprintln(s.stderr, "live now; Ctrl-C ends everything")
 		},
 	}
-	last, err := app.Demo(s.ctx, o)
+	last, err := app.Demo(ctx, o)
 	if err != nil {
 		return err
 	}
 	if printErr != nil {
 		return printErr
 	}
-	if c.For > 0 && s.ctx.Err() == nil {
-		return print(last)
+	if c.For > 0 && ctx.Err() == nil {
+		return show(last)
 	}
 	return nil
 }
@@ -74,9 +80,7 @@ func printAddresses(w io.Writer, a app.Addresses) {
 
 // printSummary prints what a person wants to know first.
 func printSummary(w io.Writer, s app.Summary) error {
-	fmt.Fprintf(w, "%s (an invented plant)\n", s.Site)
-	printAddresses(w, s.Addresses)
-	fmt.Fprintf(w, "\nMetered %s kWh inside the boundary\n\n", unit.Group(s.EnergyKWh, 0))
+	fmt.Fprintf(w, "%s (an invented plant): %s kWh metered inside the boundary\n\n", s.Site, unit.Group(s.EnergyKWh, 0))
 
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
 	fmt.Fprintln(t, "station\tlit h\tlamp\tequivalent h\tof rated\t")
@@ -85,7 +89,11 @@ func printSummary(w io.Writer, s app.Summary) error {
 		lamps[string(l.Station)] = l
 	}
 	for _, st := range slices.Sorted(maps.Keys(s.LitHours)) {
-		l := lamps[st]
+		l, fitted := lamps[st]
+		if !fitted {
+			fmt.Fprintf(t, "%s\t%s\t-\t-\t-\t\n", st, unit.Group(s.LitHours[st], 1))
+			continue
+		}
 		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%.1f %%\t\n", st, unit.Group(s.LitHours[st], 1), l.Serial, unit.Group(l.Equivalent, 1), 100*l.Used)
 	}
 	if err := t.Flush(); err != nil {

@@ -3,11 +3,13 @@
 // a small set of commands for the people who work with it.
 //
 // Flags are translated here and nothing else happens here: each command opens
-// the configuration and the store through package app and prints what comes
-// back. One file holds one command.
+// what it needs through package app and prints what comes back. One file holds
+// one command; those of people at a plant's store are in package desk.
 //
 // Exit codes: 0 ok; 1 failed; 2 the command was called wrongly; 3 the command
-// worked and found something that a person must look at.
+// worked and found something that a person must look at. A wrong call and a
+// failure say on standard error what was expected and what to do about it;
+// standard output holds results only.
 package main
 
 import (
@@ -19,10 +21,14 @@ import (
 	"os"
 	"os/signal"
 	"runtime/debug"
+	"strings"
 	"syscall"
 	_ "time/tzdata" // the site's zone is known on machines without zone files
 
 	"github.com/alecthomas/kong"
+
+	"curetally/cmd/curetally/desk"
+	"curetally/internal/link/config"
 )
 
 // Exit codes.
@@ -33,28 +39,24 @@ const (
 	exitFinding = 3
 )
 
-// errFinding says that a command worked and found something.
-var errFinding = errors.New("found something")
-
 // commands is the command line; each field is a command in a file of its own.
 type commands struct {
-	Run      runCommand      `cmd:"" help:"Run the daemon on a real plant."`
-	Demo     demoCommand     `cmd:"" help:"Show everything on one machine with a virtual plant."`
-	Check    checkCommand    `cmd:"" help:"Check a configuration file and list every problem."`
-	Migrate  migrateCommand  `cmd:"" help:"Bring the database schema up to date."`
-	Tasks    tasksCommand    `cmd:"" help:"List upkeep tasks, most urgent first."`
-	Done     doneCommand     `cmd:"" help:"Record that a task was carried out."`
-	Lamp     lampCommand     `cmd:"" help:"Lamps: fit, remove, list."`
-	Exchange exchangeCommand `cmd:"" help:"Declare that a meter register was exchanged."`
-	Baseline baselineCommand `cmd:"" help:"Baselines: freeze, show."`
-	Savings  savingsCommand  `cmd:"" help:"State the savings against the frozen baseline."`
-	Audit    auditCommand    `cmd:"" help:"Rebuild all entries from facts and compare."`
-	Version  versionCommand  `cmd:"" help:"Print the version."`
+	Run      runCommand     `cmd:"" help:"Run the daemon on a real plant."`
+	Demo     demoCommand    `cmd:"" help:"Show everything on one machine with a virtual plant."`
+	Check    checkCommand   `cmd:"" help:"Check a configuration file and list every problem."`
+	Migrate  desk.Migrate   `cmd:"" help:"Bring the database schema up to date."`
+	Tasks    desk.Tasks     `cmd:"" help:"List upkeep tasks, most urgent first."`
+	Done     desk.Done      `cmd:"" help:"Record that a task was carried out."`
+	Lamp     desk.Lamp      `cmd:"" help:"Lamps: fit, remove, list."`
+	Exchange desk.Exchange  `cmd:"" help:"Declare that a meter register was exchanged."`
+	Baseline desk.Baseline  `cmd:"" help:"Baselines: freeze, show."`
+	Savings  desk.Savings   `cmd:"" help:"State the savings against the frozen baseline."`
+	Audit    desk.Audit     `cmd:"" help:"Rebuild all entries from facts and compare."`
+	Version  versionCommand `cmd:"" help:"Print the version."`
 }
 
 // surroundings is what a command gets from the process.
 type surroundings struct {
-	ctx    context.Context
 	stdout io.Writer
 	stderr io.Writer
 	log    *slog.Logger
@@ -67,13 +69,14 @@ func main() {
 	os.Exit(code)
 }
 
-// run parses the arguments, runs the command and gives the exit code.
+// run parses the arguments, runs the command and gives the exit code. It says
+// what went wrong in one line, with a problem of the configuration on each line
+// where there are such.
 func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	code := -1
 	parser, err := kong.New(&commands{},
 		kong.Name("curetally"),
 		kong.Description("Measured savings and upkeep for curing retrofits on printing presses. The program only reads meters and stations; it is no safety function."),
-		kong.UsageOnError(),
 		kong.Writers(stdout, stderr),
 		kong.Exit(func(c int) { code = c }),
 	)
@@ -82,27 +85,48 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		return exitFailed
 	}
 	if len(args) == 0 {
-		args = []string{"--help"}
+		fmt.Fprintln(stderr, "curetally: expected a command, for example curetally demo\nsee curetally --help")
+		return exitUsage
 	}
 	kctx, err := parser.Parse(args)
 	if code >= 0 { // --help was asked for
 		return code
 	}
 	if err != nil {
-		fmt.Fprintf(stderr, "curetally: %v\nsee curetally --help\n", err)
+		fmt.Fprintf(stderr, "curetally: %v\nsee %s --help\n", err, called(err))
 		return exitUsage
 	}
+	kctx.BindTo(ctx, (*context.Context)(nil))
 	log := slog.New(slog.NewTextHandler(stderr, nil))
-	err = kctx.Run(&surroundings{ctx: ctx, stdout: stdout, stderr: stderr, log: log})
+	err = kctx.Run(
+		&surroundings{stdout: stdout, stderr: stderr, log: log},
+		desk.Surroundings{Stdout: stdout, Log: log, Version: version()},
+	)
+	problems, misconfigured := errors.AsType[config.Problems](err)
 	switch {
 	case err == nil:
 		return exitOK
-	case errors.Is(err, errFinding):
+	case errors.Is(err, desk.ErrFinding):
 		return exitFinding
+	case misconfigured:
+		fmt.Fprintf(stderr, "%v\ncuretally: the configuration has %s\n", problems, desk.Count(len(problems), "problem"))
 	default:
 		fmt.Fprintln(stderr, "curetally:", err)
-		return exitFailed
 	}
+	return exitFailed
+}
+
+// called is the command that a wrong call meant, as far as it was understood.
+func called(err error) string {
+	words := []string{"curetally"}
+	if wrong, ok := errors.AsType[*kong.ParseError](err); ok {
+		for _, at := range wrong.Context.Path {
+			if at.Command != nil {
+				words = append(words, at.Command.Name)
+			}
+		}
+	}
+	return strings.Join(words, " ")
 }
 
 // version gives the version that the build recorded.
@@ -113,12 +137,15 @@ func version() string {
 	}
 	v := info.Main.Version
 	for _, s := range info.Settings {
-		if s.Key == "vcs.revision" && len(s.Value) >= 12 {
+		if s.Key == "vcs.revision" && len(s.Value) >= 12 && !strings.Contains(v, s.Value[:12]) {
 			v += " " + s.Value[:12]
 		}
 	}
 	return v
 }
+
+// writeJSON prints one indented JSON document.
+func writeJSON(w io.Writer, v any) error { return desk.WriteJSON(w, v) }
 
 type versionCommand struct{}
 

@@ -17,7 +17,7 @@ import (
 )
 
 // ErrTooFewDays says that a baseline has not enough usable days yet.
-var ErrTooFewDays = errors.New("too few usable days")
+var ErrTooFewDays = errors.New("the baseline has too few days")
 
 // ErrAltered says that a frozen baseline is not what it was when frozen.
 var ErrAltered = errors.New("baseline is not as it was frozen")
@@ -99,8 +99,12 @@ func Freeze(pr plant.Project, days []Day, info FreezeInfo) (Baseline, error) {
 	}
 	used, others := Select(days, pr.Baseline)
 	if need := max(minDays, len(pr.Drivers)+3); len(used) < need {
-		return Baseline{}, fmt.Errorf("project %s: %d usable baseline days of %d, expected at least %d: widen the selection or wait for more days: %w",
-			pr.ID, len(used), len(used)+len(others), need, ErrTooFewDays)
+		why := ""
+		if n := len(others); n > 0 {
+			why = fmt.Sprintf(" (%s was left out: %s)", others[n-1].Day.Format(time.DateOnly), others[n-1].Excluded)
+		}
+		return Baseline{}, fmt.Errorf("project %s: %w: %d usable baseline days of %d on record, expected at least %d%s — widen the selection or wait for more days",
+			pr.ID, ErrTooFewDays, len(used), len(used)+len(others), need, why)
 	}
 	b := Baseline{
 		Project:  pr.ID,

@@ -212,7 +212,7 @@ func TestFreezeRefuses(t *testing.T) {
 					days[i].Excluded = "no entries"
 				}
 			},
-			[]string{"9 usable baseline days of 12", "at least 10"}, savings.ErrTooFewDays,
+			[]string{"9 usable baseline days of 12", "at least 10", "was left out: "}, savings.ErrTooFewDays,
 		},
 		"constant driver": {
 			func(_ *plant.Project, days []savings.Day, _ *savings.FreezeInfo) {

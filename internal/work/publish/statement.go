@@ -55,7 +55,7 @@ func Freeze(ctx context.Context, s Freezer, p *plant.Plant, pr plant.Project, in
 	}
 	b, err := savings.Freeze(pr, days, info)
 	if err != nil {
-		return savings.Baseline{}, fmt.Errorf("baseline of project %s: %w", pr.ID, err)
+		return savings.Baseline{}, err
 	}
 	doc, err := json.Marshal(b)
 	if err != nil {
@@ -97,8 +97,5 @@ func State(ctx context.Context, s Store, p *plant.Plant, pr plant.Project, now t
 		return st, b, true, err
 	}
 	st, err = savings.State(b, pr, days)
-	if err != nil {
-		return st, b, true, fmt.Errorf("statement of project %s: %w", pr.ID, err)
-	}
-	return st, b, true, nil
+	return st, b, true, err
 }

@@ -9,11 +9,11 @@ import (
 
 // Problem is one mistake in a file: where it is, what is wrong, what to do.
 type Problem struct {
-	File    string
-	Line    int    // counted from 1
-	Path    string // "meters[3].profile"; empty for the file as a whole
-	Problem string
-	Remedy  string
+	File    string `json:"file"`
+	Line    int    `json:"line"` // counted from 1
+	Path    string `json:"path"` // "meters[3].profile"; empty for the file as a whole
+	Problem string `json:"problem"`
+	Remedy  string `json:"remedy"`
 }
 
 // String writes the problem as "file:line: path: problem — remedy".

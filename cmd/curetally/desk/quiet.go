@@ -1,4 +1,4 @@
-package main
+package desk
 
 import (
 	"context"
@@ -26,7 +26,7 @@ func (h atLeast) WithGroup(name string) slog.Handler {
 	return atLeast{h.Handler.WithGroup(name), h.level}
 }
 
-// quiet keeps what a short command would log about the database to warnings.
-func quiet(log *slog.Logger) *slog.Logger {
+// Quiet keeps what a short command would log to warnings and errors.
+func Quiet(log *slog.Logger) *slog.Logger {
 	return slog.New(atLeast{log.Handler(), slog.LevelWarn})
 }

@@ -1,0 +1,88 @@
+package desk
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"time"
+
+	"curetally/internal/core/plant"
+	"curetally/internal/core/savings"
+	"curetally/internal/link/store"
+	"curetally/internal/work/publish"
+)
+
+// Baseline has the commands about baselines.
+type Baseline struct {
+	Freeze BaselineFreeze `cmd:"" help:"Fit a project's baseline on the days on record and freeze it."`
+	Show   BaselineShow   `cmd:"" help:"Show a project's frozen baseline."`
+}
+
+// BaselineFreeze fits a baseline and freezes it.
+type BaselineFreeze struct {
+	Site
+	Who
+	Project string `arg:"" help:"Savings project of the configuration."`
+	JSON    bool   `help:"Print as JSON."`
+}
+
+// Run freezes a baseline.
+func (c BaselineFreeze) Run(ctx context.Context, s Surroundings) error {
+	return c.with(ctx, s, func(p *plant.Plant, db *store.DB) error {
+		pr, err := findProject(p, c.Project)
+		if err != nil {
+			return err
+		}
+		b, err := publish.Freeze(ctx, db, p, pr, savings.FreezeInfo{
+			Approver: c.By, At: time.Now().UTC().Truncate(time.Second), Software: s.Version,
+		})
+		if err != nil {
+			return err
+		}
+		return printBaseline(s.Stdout, p, b, c.JSON)
+	})
+}
+
+// BaselineShow shows a frozen baseline.
+type BaselineShow struct {
+	Site
+	Project string `arg:"" help:"Savings project of the configuration."`
+	JSON    bool   `help:"Print as JSON."`
+}
+
+// Run shows the newest frozen baseline.
+func (c BaselineShow) Run(ctx context.Context, s Surroundings) error {
+	return c.with(ctx, s, func(p *plant.Plant, db *store.DB) error {
+		pr, err := findProject(p, c.Project)
+		if err != nil {
+			return err
+		}
+		b, found, err := publish.Frozen(ctx, db, pr.ID)
+		if err != nil {
+			return err
+		}
+		if !found {
+			return noBaseline(pr)
+		}
+		return printBaseline(s.Stdout, p, b, c.JSON)
+	})
+}
+
+func printBaseline(w io.Writer, p *plant.Plant, b savings.Baseline, asJSON bool) error {
+	if asJSON {
+		return WriteJSON(w, b)
+	}
+	m := b.Model
+	fmt.Fprintf(w, "baseline %s, version %d, frozen %s by %s\n", b.Project, b.Version, moment(b.Frozen, p), b.Approver)
+	fmt.Fprintf(w, "  days used      %d, left out %d\n", len(b.Rows), len(b.Excluded))
+	fmt.Fprintf(w, "  kWh per day  = %.4g", m.Coefficients[0])
+	for i, name := range m.Names[1:] {
+		fmt.Fprintf(w, " + %.4g × %s", m.Coefficients[i+1], name)
+	}
+	fmt.Fprintf(w, "\n  fit            CV(RMSE) %.1f %%, R² %.4f, residual SD %.1f kWh, lag-1 correlation %.2f\n", 100*m.CVRMSE, m.R2, m.ResidualSD, m.Rho)
+	for _, r := range b.Ranges {
+		fmt.Fprintf(w, "  %-14s %.4g to %.4g per day\n", r.Driver, r.Min, r.Max)
+	}
+	_, err := fmt.Fprintf(w, "  data hash      %s\n", b.DataHash)
+	return err
+}

@@ -1,0 +1,96 @@
+package desk
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"time"
+
+	"curetally/internal/core/plant"
+	"curetally/internal/core/savings"
+	"curetally/internal/core/unit"
+	"curetally/internal/link/store"
+	"curetally/internal/work/publish"
+)
+
+// Savings states the savings against the frozen baseline.
+type Savings struct {
+	Site
+	Project string `arg:"" optional:"" help:"Savings project; all by default."`
+	JSON    bool   `help:"Print as JSON."`
+}
+
+// Run states the savings of one or all projects. A project that cannot be
+// stated does not keep the others from being printed.
+func (c Savings) Run(ctx context.Context, s Surroundings) error {
+	return c.with(ctx, s, func(p *plant.Plant, db *store.DB) error {
+		projects := p.Projects
+		if c.Project != "" {
+			pr, err := findProject(p, c.Project)
+			if err != nil {
+				return err
+			}
+			projects = []plant.Project{pr}
+		}
+		if len(projects) == 0 {
+			return errors.New("the configuration has no savings project — add one under savings")
+		}
+		statements := []savings.Statement{}
+		var failed error
+		for _, pr := range projects {
+			st, b, found, err := publish.State(ctx, db, p, pr, time.Now())
+			switch {
+			case err != nil:
+				failed = errors.Join(failed, err)
+				continue
+			case !found:
+				failed = errors.Join(failed, noBaseline(pr))
+				continue
+			}
+			statements = append(statements, st)
+			if !c.JSON {
+				if err := printStatement(s.Stdout, p, pr, b, st); err != nil {
+					return err
+				}
+			}
+		}
+		if c.JSON && len(statements) > 0 {
+			return errors.Join(failed, WriteJSON(s.Stdout, map[string]any{"statements": statements}))
+		}
+		return failed
+	})
+}
+
+func findProject(p *plant.Plant, name string) (plant.Project, error) {
+	pr, ok := p.FindProject(plant.ProjectID(name))
+	if !ok {
+		return pr, unknown("savings project", name, p.Projects, func(p plant.Project) string { return string(p.ID) })
+	}
+	return pr, nil
+}
+
+func noBaseline(pr plant.Project) error {
+	return fmt.Errorf("project %s has no frozen baseline — freeze it before the conversion with curetally baseline freeze %s --by NAME", pr.ID, pr.ID)
+}
+
+func printStatement(w io.Writer, p *plant.Plant, pr plant.Project, b savings.Baseline, st savings.Statement) error {
+	day := func(t time.Time) string { return t.In(p.TimeZone).Format("2 Jan 2006") }
+	fmt.Fprintf(w, "savings of %s, %s to %s (%s counted, %d left out)\n", pr.ID, day(st.From), day(st.To), Count(st.Days, "day"), len(st.Excluded))
+	fmt.Fprintf(w, "  would have used  %s kWh (baseline version %d, frozen by %s)\n", unit.Group(st.ExpectedKWh, 0), b.Version, b.Approver)
+	fmt.Fprintf(w, "  did use          %s kWh\n", unit.Group(st.ActualKWh, 0))
+	fmt.Fprintf(w, "  avoided          %s ± %s kWh at %.0f %% confidence (%.1f %%)\n",
+		unit.Group(st.SavedKWh, 0), unit.Group(st.HalfWidthKWh, 0), 100*st.Confidence, 100*st.SavedFraction)
+	if !st.Shown {
+		fmt.Fprintln(w, "  The interval holds zero: a saving is not shown.")
+	}
+	if n := len(st.OutsideRange); n > 0 {
+		fmt.Fprintf(w, "  beyond baseline  %s; the days with them make up %s kWh of what was avoided\n", Count(n, "driver value"), unit.Group(st.OutsideKWh, 0))
+	}
+	if st.DoubtfulFraction > 0 {
+		fmt.Fprintf(w, "  doubtful         %.1f %% of what was used is neither measured nor interpolated\n", 100*st.DoubtfulFraction)
+	}
+	fmt.Fprintf(w, "  cost avoided     %s\n", st.Cost)
+	_, err := fmt.Fprintf(w, "  carbon avoided   %s kg CO2-equivalent (factor %v kg/kWh, %s)\n", unit.Group(st.CarbonKg, 0), pr.Carbon, pr.CarbonSource)
+	return err
+}
