@@ -64,9 +64,11 @@ func describe(u *user.User) (account, error) {
 }
 
 // attributes are the process attributes of a server program that must not
-// outlive the thread that starts it.
+// outlive the thread that starts it. It gets a process group of its own: a
+// Ctrl-C reaches the whole group of the terminal, and the database must stay
+// until what was received is written.
 func (a account) attributes(death syscall.Signal) *syscall.SysProcAttr {
-	attr := &syscall.SysProcAttr{Pdeathsig: death}
+	attr := &syscall.SysProcAttr{Pdeathsig: death, Setpgid: true}
 	if a.change {
 		attr.Credential = &syscall.Credential{Uid: uint32(a.uid), Gid: uint32(a.gid)}
 	}

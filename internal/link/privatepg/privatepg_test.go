@@ -99,6 +99,10 @@ func TestCluster_KeepsDataFromStartToStart(t *testing.T) {
 	if got := query[string](t, c.URL(), "SHOW listen_addresses"); got != "" {
 		t.Errorf("the server listens on %q, expected only its socket", got)
 	}
+	// Ctrl-C reaches every process in the group of the terminal.
+	if group, err := syscall.Getpgid(c.process.Pid); err != nil || group == syscall.Getpgrp() {
+		t.Errorf("the server is in process group %d (%v), expected one of its own", group, err)
+	}
 	// A connection is still open: a fast shutdown does not wait for it.
 	if err := c.Stop(t.Context()); err != nil {
 		t.Fatal(err)
