@@ -9,6 +9,7 @@ import (
 	"crypto/rand"
 	"crypto/x509"
 	"encoding/pem"
+	"errors"
 	"fmt"
 	"log/slog"
 	"math/big"
@@ -141,16 +142,30 @@ func (b *mosquitto) start() *mosquitto {
 	return b
 }
 
-// stop ends the broker in good order, so that it keeps its sessions.
+// stop ends the broker in good order, so that it keeps its sessions. A broker that
+// has only just begun to listen can miss a signal, so it is asked again.
 func (b *mosquitto) stop() {
 	b.t.Helper()
-	if err := b.cmd.Process.Signal(syscall.SIGTERM); err != nil {
-		b.t.Error(err)
+	ended := make(chan error, 1)
+	go func() { ended <- b.cmd.Wait() }()
+	ask, limit := time.NewTicker(time.Second), time.After(patience)
+	defer ask.Stop()
+	for asked := false; ; asked = true {
+		if err := b.cmd.Process.Signal(syscall.SIGTERM); err != nil && !asked {
+			b.t.Error(err)
+		}
+		select {
+		case err := <-ended:
+			if err != nil {
+				b.t.Error(err)
+			}
+			b.cmd = nil
+			return
+		case <-limit:
+			b.t.Fatalf("mosquitto does not end: %v", errors.Join(errors.New("asked in vain"), b.cmd.Process.Kill()))
+		case <-ask.C:
+		}
 	}
-	if err := b.cmd.Wait(); err != nil {
-		b.t.Error(err)
-	}
-	b.cmd = nil
 }
 
 func (b *mosquitto) url() string { return "mqtt://127.0.0.1:" + b.port }

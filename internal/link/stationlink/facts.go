@@ -24,12 +24,22 @@ const (
 // clockNeverSet is the time before which a device clock was never set.
 var clockNeverSet = time.Date(2015, 1, 1, 0, 0, 0, 0, time.UTC)
 
+// Age says what the arrival of a message tells about when it was published.
+type Age uint8
+
+// The ages of a message.
+const (
+	Fresh    Age = iota // the broker sends it for the first time
+	Repeated            // the broker sends it again, because the acknowledgement did not reach it
+	Retained            // the broker has kept it and sends it because of a subscription
+)
+
 // message is one message while it is mapped.
 type message struct {
 	topic    string
 	payload  []byte
 	arrived  time.Time // UTC, whole milliseconds
-	retained bool      // kept by the broker: its arrival says nothing
+	age      Age
 	facts    plant.Facts
 	problems []string
 }
@@ -49,21 +59,23 @@ func (in *message) outcome() plant.Facts {
 	return in.facts
 }
 
-// Facts maps one message that came in at arrived. A retained one was kept by the
-// broker and sent because of a subscription.
+// Facts maps one message that came in at arrived.
 //
 // A status message gives one event and its signals, a message of a press gives
 // readings and signals. What cannot be taken is named in one Refusal with its
 // place and the remedy; a wrong signal or counter does not hold up the event.
 // A retained message whose own instant is missing or not to be trusted gives
-// nothing: it is old, and its arrival says nothing about when.
-func (m *Mapper) Facts(topic string, payload []byte, arrived time.Time, retained bool) plant.Facts {
-	in := &message{topic: topic, payload: payload, arrived: arrived.UTC().Truncate(time.Millisecond), retained: retained}
+// nothing: it is old, and its arrival says nothing about when. Neither does a
+// repeated one, unless boot and sequence tell that it is the same as before. An
+// empty message gives nothing: it is how a retained one is deleted at the broker.
+func (m *Mapper) Facts(topic string, payload []byte, arrived time.Time, age Age) plant.Facts {
+	in := &message{topic: topic, payload: payload, arrived: arrived.UTC().Truncate(time.Millisecond), age: age}
 	levels := strings.Split(topic, "/")
 	mp, ok := m.find(levels)
 	switch {
 	case !ok:
 		in.problem("no mapping has this topic — add it under topics, or stop sending it")
+	case len(payload) == 0: // Source: MQTT 3.1.1 section 3.3.1.3
 	case len(payload) > MaxPayload:
 		in.problem("the message has %d bytes, expected at most %d — send only the status on this topic", len(payload), MaxPayload)
 	case mp.press:
@@ -147,10 +159,12 @@ func missingOr(v any) string {
 
 // will takes the word that a station is gone. A broker publishes a last will
 // when it happens, though its text was made when the station connected: so its
-// arrival counts. One that was kept counts only by an instant of its own.
+// arrival counts. One that is not fresh counts only by an instant of its own: its
+// arrival would overwrite what the station has said since.
 func (mp *mapping) will(in *message, id plant.StationID, root any, clockLimit time.Duration) {
 	at := in.arrived
-	if in.retained {
+	if in.age != Fresh {
+		in.age = Retained // a repeated one may be as old
 		var distrusted, ok bool
 		if at, distrusted, ok = mp.instantOf(in, root, clockLimit); !ok || distrusted {
 			return
@@ -163,12 +177,12 @@ func (mp *mapping) will(in *message, id plant.StationID, root any, clockLimit ti
 }
 
 // instantOf says when the message holds from. It is false when nothing may be
-// taken: the instant is refused, or the message is retained and says nothing to
-// be trusted about when.
+// taken: the instant is refused, or the message is not fresh and says nothing to be
+// trusted about when.
 func (mp *mapping) instantOf(in *message, root any, clockLimit time.Duration) (at time.Time, distrusted, ok bool) {
 	v, found := mp.instant.in(root)
 	if !found {
-		return in.arrived, false, !in.retained
+		return in.arrived, false, mp.arrivalCounts(in)
 	}
 	at, expected := parseInstant(v, mp.format)
 	if expected != "" {
@@ -177,15 +191,21 @@ func (mp *mapping) instantOf(in *message, root any, clockLimit time.Duration) (a
 	}
 	switch {
 	case at.Before(clockNeverSet), at.After(in.arrived.Add(clockLimit)):
-		return in.arrived, true, !in.retained
+		return in.arrived, true, mp.arrivalCounts(in)
 	case at.Before(in.arrived.Add(-MaxLate)):
 		// A kept message of a station that rests for long is no mistake.
-		if !in.retained {
+		if in.age != Retained {
 			in.problem("%s: %s is more than %d days before the arrival — set the clock of the device", mp.instant, at.Format(time.RFC3339), MaxLate/(24*time.Hour))
 		}
 		return at, false, false
 	}
 	return at, false, true
+}
+
+// arrivalCounts says whether the arrival may stand for the instant: for a fresh
+// message, and for a repeated one that is known by its boot and sequence.
+func (mp *mapping) arrivalCounts(in *message) bool {
+	return in.age == Fresh || in.age == Repeated && mp.boot != nil && mp.sequence != nil
 }
 
 // parseInstant reads an instant, cut to whole milliseconds; expected says what it

@@ -70,7 +70,7 @@ type Link struct {
 	server  *url.URL
 	filters map[string]byte // subscription filter → quality of service
 	covers  func(topic string) bool
-	facts   func(topic string, payload []byte, arrived time.Time, retained bool) plant.Facts
+	facts   func(topic string, payload []byte, arrived time.Time, age Age) plant.Facts
 
 	session   atomic.Pointer[session] // the subscribed one; nil while there is none
 	unmatched atomic.Uint64
@@ -294,7 +294,18 @@ func (l *Link) mapped(a arrival) (f plant.Facts) {
 			}}}
 		}
 	}()
-	return l.facts(m.Topic(), m.Payload(), a.at, m.Retained())
+	return l.facts(m.Topic(), m.Payload(), a.at, ageOf(m))
+}
+
+func ageOf(m mqtt.Message) Age {
+	switch {
+	case m.Retained():
+		return Retained
+	case m.Duplicate():
+		return Repeated
+	default:
+		return Fresh
+	}
 }
 
 // ackQueue decouples those who are done with messages from the connection,

@@ -376,12 +376,11 @@ func TestLink_BlockedReceiver(t *testing.T) {
 
 // TestLink_MapperFault: a mistake in the mapping costs one message, not the daemon.
 func TestLink_MapperFault(t *testing.T) {
-	b := newMosquitto(t).start()
-	l, err := New(Options{URL: b.url(), Plant: aPlant()})
+	l, err := New(Options{URL: "mqtt://broker", Plant: aPlant()})
 	if err != nil {
 		t.Fatal(err)
 	}
-	l.facts = func(string, []byte, time.Time, bool) plant.Facts { panic("planted") }
+	l.facts = func(string, []byte, time.Time, Age) plant.Facts { panic("planted") }
 	f := l.mapped(arrival{fakeMessage{}, arrived})
 	want(t, f, plant.Facts{}, "please report it")
 	if string(f.Refusals[0].Payload) != "payload" || f.Refusals[0].Source != "topic" {
@@ -389,12 +388,23 @@ func TestLink_MapperFault(t *testing.T) {
 	}
 }
 
-// fakeMessage is a message that came from no broker.
-type fakeMessage struct{ qos byte }
+func TestAgeOf(t *testing.T) {
+	for want, m := range map[Age]fakeMessage{Fresh: {}, Repeated: {duplicate: true}, Retained: {duplicate: true, retained: true}} {
+		if got := ageOf(m); got != want {
+			t.Errorf("%+v is of age %d, want %d", m, got, want)
+		}
+	}
+}
 
-func (fakeMessage) Duplicate() bool   { return false }
+// fakeMessage is a message that came from no broker.
+type fakeMessage struct {
+	qos                 byte
+	duplicate, retained bool
+}
+
+func (m fakeMessage) Duplicate() bool { return m.duplicate }
 func (m fakeMessage) Qos() byte       { return m.qos }
-func (fakeMessage) Retained() bool    { return false }
+func (m fakeMessage) Retained() bool  { return m.retained }
 func (fakeMessage) Topic() string     { return "topic" }
 func (fakeMessage) MessageID() uint16 { return 1 }
 func (fakeMessage) Payload() []byte   { return []byte("payload") }

@@ -122,9 +122,9 @@ func TestFacts_WholeMessage(t *testing.T) {
 		{Subject: "heron-1", Name: "housing_celsius", At: at("2026-11-24T05:00:01.250Z"), Value: 41.5},
 		{Subject: "heron-1", Name: "lamp_power_percent", At: at("2026-11-24T05:00:01.250Z"), Value: 80},
 	}
-	want(t, m.Facts(statusAt, []byte(payload), arrived, false), expected)
+	want(t, m.Facts(statusAt, []byte(payload), arrived, Fresh), expected)
 	// Repeated or retained, it has the same keys.
-	again := m.Facts(statusAt, []byte(payload), arrived.Add(time.Hour), true)
+	again := m.Facts(statusAt, []byte(payload), arrived.Add(time.Hour), Retained)
 	again.Events[0].Arrived = cut
 	want(t, again, expected)
 }
@@ -149,7 +149,7 @@ func TestFacts_Stations(t *testing.T) {
 		{"unknown station", "alder/heron/9/status", head + `}`, none, []string{`"heron-9"`, "add it under presses"}},
 		{"no part", "alder/heron//status", head + `}`, none, []string{`"heron-"`}},
 		{"unmapped topic", "alder/heron/1/other", head + `}`, none, []string{"no mapping has this topic"}},
-		{"empty", statusAt, ``, none, []string{"empty"}},
+		{"empty", statusAt, ``, none, nil},
 		{"not JSON", statusAt, `curing`, none, []string{"expected a JSON document"}},
 		{"cut off", statusAt, head, none, []string{"expected a JSON document"}},
 		{"two documents", statusAt, head + `} {}`, none, []string{"text after the document"}},
@@ -177,7 +177,7 @@ func TestFacts_Stations(t *testing.T) {
 		{"all at once", statusAt, head + `,"source":1,"counters":{"lit_s":true,"starts":[]},"power_pct":{}}`, event(nil), []string{"source: ", "counters.lit_s: ", "counters.starts: ", "power_pct: "}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			want(t, m.Facts(c.topic, []byte(c.payload), arrived, false), c.expected, c.reasons...)
+			want(t, m.Facts(c.topic, []byte(c.payload), arrived, Fresh), c.expected, c.reasons...)
 		})
 	}
 }
@@ -187,9 +187,9 @@ func TestFacts_Stations(t *testing.T) {
 func TestFacts_RefusalIsBounded(t *testing.T) {
 	m := mapper(t, aPlant())
 	payload := []byte(strings.Repeat("x", MaxPayload+1))
-	f := m.Facts(statusAt, payload, arrived, false)
+	f := m.Facts(statusAt, payload, arrived, Fresh)
 	want(t, f, plant.Facts{}, "262145 bytes")
-	f = m.Facts(statusAt, payload[:5000], arrived, false)
+	f = m.Facts(statusAt, payload[:5000], arrived, Fresh)
 	want(t, f, plant.Facts{}, "expected a JSON document")
 	r := f.Refusals[0]
 	if len(r.Payload) != plant.MaxRefusalPayload || r.Source != statusAt || !r.At.Equal(cut) {
@@ -236,17 +236,20 @@ func TestFacts_Instants(t *testing.T) {
 		{"vast", "unix_millis", `1e39`, refused, refused, "within four-digit years"},
 		{"seconds for milliseconds", "unix_millis", `1795496401`, "", nothing, ""},
 	} {
-		for _, retained := range []bool{false, true} {
+		for _, age := range []Age{Fresh, Repeated, Retained} {
 			for _, identified := range []bool{false, true} {
 				topic := format(c.format)
 				if identified {
 					topic.Boot, topic.Sequence = "boot", "seq"
 				}
 				m := mapper(t, aPlant(topic))
-				f := m.Facts(statusAt, []byte(`{"ts":`+c.ts+`,"state":"curing","boot":"b7","seq":12,"power_pct":1}`), arrived, retained)
+				f := m.Facts(statusAt, []byte(`{"ts":`+c.ts+`,"state":"curing","boot":"b7","seq":12,"power_pct":1}`), arrived, age)
 				says := c.live
-				if retained {
+				switch {
+				case age == Retained:
 					says = c.retained
+				case age == Repeated && says == "" && !identified:
+					says = nothing // nobody knows whether it counted before
 				}
 				if says == refused {
 					want(t, f, plant.Facts{}, c.reason)
@@ -273,14 +276,14 @@ func TestFacts_Instants(t *testing.T) {
 	}
 }
 
-// TestFacts_NoInstant: a message without an instant is of its arrival, unless it
-// was kept.
+// TestFacts_NoInstant: a fresh message without an instant is of its arrival.
 func TestFacts_NoInstant(t *testing.T) {
 	for _, payload := range []string{`{"state":"curing"}`, `{"state":"curing","ts":null}`} {
 		m := mapper(t, aPlant(plainTopic()))
 		expected := event(func(e *plant.StationEvent) { e.At, e.Boot, e.Sequence = cut, "", cut.UnixMilli() })
-		want(t, m.Facts(statusAt, []byte(payload), arrived, false), expected)
-		want(t, m.Facts(statusAt, []byte(payload), arrived, true), plant.Facts{})
+		want(t, m.Facts(statusAt, []byte(payload), arrived, Fresh), expected)
+		want(t, m.Facts(statusAt, []byte(payload), arrived, Repeated), plant.Facts{})
+		want(t, m.Facts(statusAt, []byte(payload), arrived, Retained), plant.Facts{})
 	}
 }
 
@@ -308,8 +311,9 @@ func TestFacts_Will(t *testing.T) {
 		{`{"state":"offline","ts":"2030-01-01T00:00:00Z"}`, gone(cut), plant.Facts{}},
 	} {
 		t.Run(c.payload, func(t *testing.T) {
-			want(t, m.Facts(statusAt, []byte(c.payload), arrived, false), c.live)
-			want(t, m.Facts(statusAt, []byte(c.payload), arrived, true), c.retained)
+			want(t, m.Facts(statusAt, []byte(c.payload), arrived, Fresh), c.live)
+			want(t, m.Facts(statusAt, []byte(c.payload), arrived, Repeated), c.retained)
+			want(t, m.Facts(statusAt, []byte(c.payload), arrived, Retained), c.retained)
 		})
 	}
 }
@@ -324,12 +328,12 @@ func TestFacts_Words(t *testing.T) {
 	m := mapper(t, aPlant(topic))
 	for said, state := range map[string]plant.State{`"run"`: plant.StateCuring, `" RUN "`: plant.StateCuring, `7`: plant.StateFault, `"7"`: plant.StateFault, `true`: plant.StateStandby} {
 		payload := `{"ts":"2026-11-24T05:00:01.250Z","source":"HG","lamps":[{"mode":"x"},{"mode":` + said + `}]}`
-		want(t, m.Facts(statusAt, []byte(payload), arrived, false), event(func(e *plant.StationEvent) {
+		want(t, m.Facts(statusAt, []byte(payload), arrived, Fresh), event(func(e *plant.StationEvent) {
 			e.State, e.Technology, e.Boot, e.Sequence = state, plant.TechnologyArc, "", e.At.UnixMilli()
 		}))
 	}
 	for _, payload := range []string{`{"lamps":[1]}`, `{"lamps":[1,2]}`, `{"lamps":{"1":{"mode":"x"}}}`} {
-		want(t, m.Facts(statusAt, []byte(payload), arrived, false), plant.Facts{}, "lamps.1.mode: ")
+		want(t, m.Facts(statusAt, []byte(payload), arrived, Fresh), plant.Facts{}, "lamps.1.mode: ")
 	}
 }
 
@@ -363,12 +367,12 @@ func TestFacts_Press(t *testing.T) {
 		{"unknown press", "alder/osprey/press", head + `,"length_m":1}`, plant.Facts{}, []string{`"osprey"`}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			want(t, m.Facts(c.topic, []byte(c.payload), arrived, false), c.expected, c.reasons...)
+			want(t, m.Facts(c.topic, []byte(c.payload), arrived, Fresh), c.expected, c.reasons...)
 		})
 	}
-	want(t, m.Facts(press, []byte(`{"length_m":1}`), arrived, true), plant.Facts{})
+	want(t, m.Facts(press, []byte(`{"length_m":1}`), arrived, Retained), plant.Facts{})
 	length.At = cut
-	want(t, m.Facts(press, []byte(`{"length_m":1}`), arrived, false), plant.Facts{Readings: []plant.Reading{value(length, 1000)}})
+	want(t, m.Facts(press, []byte(`{"length_m":1}`), arrived, Fresh), plant.Facts{Readings: []plant.Reading{value(length, 1000)}})
 }
 
 // Source: the examples of MQTT 3.1.1 sections 4.7.1 and 4.7.2.
@@ -415,9 +419,9 @@ func TestFilters(t *testing.T) {
 	if !m.Covers("lab/x/heron-1") || m.Covers("lab/x") || m.Covers("alder/heron/status") {
 		t.Error("a topic is covered that should not be, or the reverse")
 	}
-	f := m.Facts(statusAt, []byte(`{"state":"off"}`), arrived, false)
+	f := m.Facts(statusAt, []byte(`{"state":"off"}`), arrived, Fresh)
 	want(t, f, plant.Facts{}, "boot: ")
-	f = m.Facts("lab/x/heron-2/deep/down", []byte(`{"state":"off"}`), arrived, false)
+	f = m.Facts("lab/x/heron-2/deep/down", []byte(`{"state":"off"}`), arrived, Fresh)
 	if len(f.Events) != 1 || f.Events[0].Station != "heron-2" {
 		t.Errorf("facts %+v", f)
 	}
@@ -455,16 +459,17 @@ func FuzzFacts(f *testing.F) {
 			`{"ts":1795496401,"state":"off","area_m2":1e5,"length_m":2.5,"speed_m_min":-1e-7}`,
 			"offline", `"offline"`, "", "null", `{"state":1e99999999,"seq":1E-99999999}`, "\xff\x00", `[[[`,
 		} {
-			f.Add(topic, []byte(payload), arrived.UnixNano(), false)
-			f.Add(topic, []byte(payload), int64(0), true)
+			f.Add(topic, []byte(payload), arrived.UnixNano(), uint8(Fresh))
+			f.Add(topic, []byte(payload), int64(0), uint8(Retained))
+			f.Add(topic, []byte(payload), arrived.UnixNano(), uint8(Repeated))
 		}
 	}
 	plain := plainTopic()
 	plain.Pattern, plain.Station, plain.InstantFormat = "plain/{s}", "{s}", "unix_seconds"
 	m := mapper(f, aPlant(statusTopic(), pressTopic(), plain))
-	f.Fuzz(func(t *testing.T, topic string, payload []byte, nanos int64, retained bool) {
+	f.Fuzz(func(t *testing.T, topic string, payload []byte, nanos int64, age uint8) {
 		in := time.Unix(0, nanos)
-		got := m.Facts(topic, payload, in, retained)
+		got := m.Facts(topic, payload, in, Age(age%3))
 		sound := func(at time.Time) {
 			if at.Location() != time.UTC || at.Nanosecond()%1e6 != 0 || at.Before(in.Add(-MaxLate-time.Millisecond)) || at.After(in.Add(2*time.Minute)) {
 				t.Errorf("instant %s of a message that arrived %s", at, in)
@@ -473,7 +478,7 @@ func FuzzFacts(f *testing.F) {
 		for _, e := range got.Events {
 			sound(e.At)
 			if e.Station != "heron-1" && e.Station != "heron-2" || e.LitMillis < -1 || e.Starts < -1 || e.Sequence < 0 && e.Boot != "" ||
-				e.State == plant.StateNone || e.LastWill != (e.LastWill && e.State == plant.StateUnknown) || retained && e.ClockDistrusted {
+				e.State == plant.StateNone || e.LastWill != (e.LastWill && e.State == plant.StateUnknown) || Age(age%3) == Retained && e.ClockDistrusted {
 				t.Errorf("event %+v", e)
 			}
 		}
@@ -494,7 +499,7 @@ func FuzzFacts(f *testing.F) {
 				t.Errorf("refusal %+v", r)
 			}
 		}
-		if len(got.Refusals) > 1 || got.Len() == 0 && !retained {
+		if len(got.Refusals) > 1 || got.Len() == 0 && len(payload) > 0 && Age(age%3) == Fresh {
 			t.Errorf("%d refusals among %d facts", len(got.Refusals), got.Len())
 		}
 	})
