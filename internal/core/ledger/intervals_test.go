@@ -32,7 +32,7 @@ func TestIntervals_TileAndAddUp(t *testing.T) {
 }
 
 func TestIntervals_AlsoWhereNothingAccrued(t *testing.T) {
-	curve, _ := Build(meter, plant.Rules{}, []Point{at(0, 100), at(2, 100)}, nil)
+	curve, _ := Build(meter, plant.Rules{}, []Point{at(0, 100), at(2*time.Hour, 100)}, nil)
 	got := Intervals(curve, 30*time.Minute)
 	if len(got) != 4 || got[3].Amount != 0 || got[3].Quality != plant.QualityMeasured {
 		t.Errorf("two hours at rest: %+v", got)
