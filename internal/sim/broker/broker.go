@@ -11,6 +11,9 @@ import (
 	"fmt"
 	"log/slog"
 	"math"
+	"slices"
+	"sync"
+	"sync/atomic"
 
 	mqtt "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/listeners"
@@ -58,15 +61,25 @@ func (b *Broker) Run(ctx context.Context) error {
 }
 
 // open lets every client in; without a hook of this kind the library refuses
-// all of them.
-type open struct{ mqtt.HookBase }
+// all of them. It also keeps apart what the library does not: it notes a retained
+// message under a lock and looks for retained messages without one. So a client
+// that keeps a message and one that subscribes take turns.
+type open struct {
+	mqtt.HookBase
+	turns sync.RWMutex
+	// keeper is the client whose retained message is being noted; it holds turns.
+	keeper atomic.Pointer[mqtt.Client]
+}
 
 // ID names the hook.
 func (*open) ID() string { return "open" }
 
-// Provides says what the hook decides.
+// Provides says what the hook decides or watches.
 func (*open) Provides(b byte) bool {
-	return b == mqtt.OnConnectAuthenticate || b == mqtt.OnACLCheck
+	return slices.Contains([]byte{
+		mqtt.OnConnectAuthenticate, mqtt.OnACLCheck,
+		mqtt.OnPublish, mqtt.OnWill, mqtt.OnRetainMessage, mqtt.OnSubscribe, mqtt.OnPacketProcessed,
+	}, b)
 }
 
 // OnConnectAuthenticate accepts every client.
@@ -74,3 +87,46 @@ func (*open) OnConnectAuthenticate(*mqtt.Client, packets.Packet) bool { return t
 
 // OnACLCheck allows every topic.
 func (*open) OnACLCheck(*mqtt.Client, string, bool) bool { return true }
+
+// OnPublish begins the turn of a retained message. OnRetainMessage follows it
+// directly.
+func (h *open) OnPublish(c *mqtt.Client, pk packets.Packet) (packets.Packet, error) {
+	if pk.FixedHeader.Retain {
+		h.keep(c)
+	}
+	return pk, nil
+}
+
+// OnWill likewise for a last will, unless it is to be sent later.
+func (h *open) OnWill(c *mqtt.Client, will mqtt.Will) (mqtt.Will, error) {
+	if will.Retain && c.Properties.Will.WillDelayInterval == 0 {
+		h.keep(c)
+	}
+	return will, nil
+}
+
+func (h *open) keep(c *mqtt.Client) {
+	h.turns.Lock()
+	h.keeper.Store(c)
+}
+
+// OnRetainMessage ends the turn of a retained message.
+func (h *open) OnRetainMessage(c *mqtt.Client, _ packets.Packet, _ int64) {
+	if h.keeper.CompareAndSwap(c, nil) {
+		h.turns.Unlock()
+	}
+}
+
+// OnSubscribe begins the turn of a subscription.
+func (h *open) OnSubscribe(_ *mqtt.Client, pk packets.Packet) packets.Packet {
+	h.turns.RLock()
+	return pk
+}
+
+// OnPacketProcessed ends the turn of a subscription; it follows every
+// OnSubscribe.
+func (h *open) OnPacketProcessed(_ *mqtt.Client, pk packets.Packet, _ error) {
+	if pk.FixedHeader.Type == packets.Subscribe {
+		h.turns.RUnlock()
+	}
+}
