@@ -41,18 +41,19 @@ const (
 
 // commands is the command line; each field is a command in a file of its own.
 type commands struct {
-	Run      runCommand     `cmd:"" help:"Run the daemon on a real plant."`
-	Demo     demoCommand    `cmd:"" help:"Show everything on one machine with a virtual plant."`
-	Check    checkCommand   `cmd:"" help:"Check a configuration file and list every problem."`
-	Migrate  desk.Migrate   `cmd:"" help:"Bring the database schema up to date."`
-	Tasks    desk.Tasks     `cmd:"" help:"List upkeep tasks, most urgent first."`
-	Done     desk.Done      `cmd:"" help:"Record that a task was carried out."`
-	Lamp     desk.Lamp      `cmd:"" help:"Lamps: fit, remove, list."`
-	Exchange desk.Exchange  `cmd:"" help:"Declare that a meter register was exchanged."`
-	Baseline desk.Baseline  `cmd:"" help:"Baselines: freeze, show."`
-	Savings  desk.Savings   `cmd:"" help:"State the savings against the frozen baseline."`
-	Audit    desk.Audit     `cmd:"" help:"Rebuild all entries from facts and compare."`
-	Version  versionCommand `cmd:"" help:"Print the version."`
+	Run       runCommand       `cmd:"" help:"Run the daemon on a real plant."`
+	Demo      demoCommand      `cmd:"" help:"Show everything on one machine with a virtual plant."`
+	Check     checkCommand     `cmd:"" help:"Check a configuration file and list every problem."`
+	Migrate   desk.Migrate     `cmd:"" help:"Bring the database schema up to date."`
+	Tasks     desk.Tasks       `cmd:"" help:"List upkeep tasks, most urgent first."`
+	Done      desk.Done        `cmd:"" help:"Record that a task was carried out."`
+	Lamp      desk.Lamp        `cmd:"" help:"Lamps: fit, remove, list."`
+	Exchange  desk.Exchange    `cmd:"" help:"Declare that a meter register was exchanged."`
+	Baseline  desk.Baseline    `cmd:"" help:"Baselines: freeze, show."`
+	Savings   desk.Savings     `cmd:"" help:"State the savings against the frozen baseline."`
+	Audit     desk.Audit       `cmd:"" help:"Rebuild all entries from facts and compare."`
+	Intervals intervalsCommand `cmd:"" help:"Energy per interval from a file of register readings; needs no database."`
+	Version   versionCommand   `cmd:"" help:"Print the version."`
 }
 
 // surroundings is what a command gets from the process.
