@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"math/rand/v2"
 	"net"
+	"os"
 	"path/filepath"
 	"time"
 
@@ -97,6 +98,12 @@ func build(ctx context.Context, o Options, undo *cleanups) (*Daemon, error) {
 		}
 		return nil
 	})
+	// Others may pass through the data directory, not look into it: the private
+	// database runs as another user when the daemon is root. What lies below is
+	// private to its owner.
+	if err := os.MkdirAll(o.Config.Settings.DataDir, 0o711); err != nil {
+		return nil, fmt.Errorf("data directory: %w", err)
+	}
 	if d.spool, err = spool.Open(filepath.Join(o.Config.Settings.DataDir, "spool"), o.Log); err != nil {
 		return nil, err
 	}
