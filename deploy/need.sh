@@ -10,6 +10,8 @@ need() {
     dpkg-query -W -f='${Status}' "$p" 2>/dev/null | grep -q 'install ok installed' || missing+=("$p")
   done
   [ "${#missing[@]}" -eq 0 ] && return 0
+  command -v apt-get >/dev/null || { echo "these Debian packages are missing, and this system has no apt-get: ${missing[*]}
+remedy: install what they hold in your system's own way, or use Debian 12 or newer" >&2; return 1; }
   echo "installing: ${missing[*]}" >&2
   local root=()
   if [ "$(id -u)" -ne 0 ]; then
@@ -24,17 +26,31 @@ remedy: as root, apt-get install ${missing[*]}" >&2; return 1; }
     [ -e /etc/postgresql-common/createcluster.conf ] ||
       echo 'create_main_cluster = false' | "${root[@]}" tee /etc/postgresql-common/createcluster.conf >/dev/null
   fi
-  "${root[@]}" env DEBIAN_FRONTEND=noninteractive apt-get update -qq >&2
-  "${root[@]}" env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends "${missing[@]}" >&2
+  # The same holds for brokers and other servers: none is started by its package.
+  local policy=/usr/sbin/policy-rc.d status=0
+  (
+    if [ ! -e "$policy" ]; then
+      trap '"${root[@]}" rm -f "$policy"' EXIT
+      printf '#!/bin/sh\nexit 101\n' | "${root[@]}" tee "$policy" >/dev/null
+      "${root[@]}" chmod 755 "$policy"
+    fi
+    "${root[@]}" env DEBIAN_FRONTEND=noninteractive apt-get update -qq &&
+      "${root[@]}" env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends "${missing[@]}"
+  ) >&2 || status=$?
+  [ "$status" -eq 0 ] || echo "the packages could not be installed: ${missing[*]}
+remedy: see the lines of apt-get above" >&2
+  return "$status"
 }
 
 # need_go : Go must be there, in the version that go.mod names.
 need_go() {
-  command -v go >/dev/null && return 0
-  if [ -x /usr/local/go/bin/go ]; then PATH=$PATH:/usr/local/go/bin; return 0; fi
-  echo "go is missing
-remedy: install Go $(awk '/^go /{print $2}' go.mod) or newer and put it on the PATH" >&2
-  return 1
+  local want said
+  want=$(awk '/^go /{print $2}' go.mod)
+  command -v go >/dev/null || PATH=$PATH:/usr/local/go/bin
+  command -v go >/dev/null || { echo "go is missing
+remedy: install Go $want or newer and put it on the PATH" >&2; return 1; }
+  said=$(go list -m 2>&1) || { echo "this Go cannot build the program: $said
+remedy: install Go $want or newer; here is $(command -v go)" >&2; return 1; }
 }
 
 # need_postgres : server programs of PostgreSQL, any version from 14 on.

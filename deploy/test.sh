@@ -3,11 +3,11 @@
 # lints, tests with the race detector. Services that the tests need are started
 # by the tests themselves.
 set -euo pipefail
-cd "$(dirname "$0")/.."
+cd "$(dirname "${BASH_SOURCE[0]}")/.."
 . deploy/need.sh
 need_go
 need_postgres
-need gcc libc6-dev libmodbus-dev socat mosquitto mosquitto-clients prometheus chromium fonts-dejavu-core
+need git gcc libc6-dev libmodbus-dev socat mosquitto mosquitto-clients prometheus chromium fonts-dejavu-core
 
 step() { printf '\n== %s\n' "$*"; }
 
