@@ -198,9 +198,21 @@ func (c clock) zoneName() string {
 	return name + ", " + short
 }
 
+// lightSource names a light source for people; empty when it is not known.
+func lightSource(t plant.Technology) string {
+	switch t {
+	case plant.TechnologyLED:
+		return "LED"
+	case plant.TechnologyHotAir:
+		return "hot air"
+	default:
+		return t.String()
+	}
+}
+
 func (c clock) station(s StationView) stationRow {
 	row := stationRow{
-		Title: s.Title, Technology: s.Technology.String(), State: s.State.String(),
+		Title: s.Title, Technology: lightSource(s.Technology), State: s.State.String(),
 		Since: c.at(s.Since), For: c.since(s.Since), Power: power(s.PowerWatts, s.PowerKnown),
 		LitHours: unit.Group(s.LitHours, 0), Starts: unit.Group(float64(s.Starts), 0), Energy: unit.Group(s.EnergyKWh, 0),
 	}
