@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"html/template"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -59,7 +60,7 @@ type pressSection struct {
 }
 
 type stationRow struct {
-	Title, Technology, State, Power, LitHours, Starts, Energy string
+	Title, Aside, State, Power, LitHours, Starts, Energy string
 	Since                                                     moment
 	For                                                       string // how long, in words; empty when not known
 	Lamp                                                      *lampCell
@@ -198,6 +199,20 @@ func (c clock) zoneName() string {
 	return name + ", " + short
 }
 
+// nameBeside is a station's name where its title does not say it: tasks and
+// commands call it so.
+func nameBeside(name, title string) string {
+	if name == title {
+		return ""
+	}
+	return name
+}
+
+// joined puts what is there beside each other.
+func joined(words ...string) string {
+	return strings.Join(slices.DeleteFunc(words, func(w string) bool { return w == "" }), ", ")
+}
+
 // lightSource names a light source for people; empty when it is not known.
 func lightSource(t plant.Technology) string {
 	switch t {
@@ -212,7 +227,7 @@ func lightSource(t plant.Technology) string {
 
 func (c clock) station(s StationView) stationRow {
 	row := stationRow{
-		Title: s.Title, Technology: lightSource(s.Technology), State: s.State.String(),
+		Title: s.Title, Aside: joined(nameBeside(s.Name, s.Title), lightSource(s.Technology)), State: s.State.String(),
 		Since: c.at(s.Since), For: c.since(s.Since), Power: power(s.PowerWatts, s.PowerKnown),
 		LitHours: unit.Group(s.LitHours, 0), Starts: unit.Group(float64(s.Starts), 0), Energy: unit.Group(s.EnergyKWh, 0),
 	}
