@@ -61,9 +61,9 @@ type pressSection struct {
 
 type stationRow struct {
 	Title, Aside, State, Power, LitHours, Starts, Energy string
-	Since                                                     moment
-	For                                                       string // how long, in words; empty when not known
-	Lamp                                                      *lampCell
+	Since                                                moment
+	For                                                  string // how long, in words; empty when not known
+	Lamp                                                 *lampCell
 }
 
 type lampCell struct {
