@@ -32,7 +32,7 @@ type Subject struct {
 	// record at all.
 	Anchor      time.Time
 	AnchorKnown bool
-	// Counts since the anchor; of a lamp, over its life.
+	// Counts since the anchor; of a lamp whose task was never done, over its life.
 	LitSince, StartsSince int64
 	EquivalentSince       float64 // equivalent hours of the lamp
 	RatedHours            float64 // of the lamp's kind

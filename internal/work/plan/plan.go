@@ -224,18 +224,18 @@ func (g *gatherer) applies(rule plant.TaskRule, stations ...plant.Station) bool 
 }
 
 // anchor is the instant from which a task counts: when it was last done, else
-// when the present lamp was fitted. known is false when there is neither; then
-// everything on record counts.
-func (g *gatherer) anchor(rule plant.RuleID, subject string, st ...plant.Station) (at time.Time, known bool) {
+// when the present lamp was fitted, else none, and everything on record counts.
+// done is false unless it was done.
+func (g *gatherer) anchor(rule plant.RuleID, subject string, st ...plant.Station) (at time.Time, done bool) {
 	for _, s := range st {
 		if f, ok := g.fitted[s.ID]; ok && (at.IsZero() || f.Since.Before(at)) {
 			at = f.Since
 		}
 	}
 	if d := g.done[anchorKey{rule, subject}]; d.After(at) {
-		at = d
+		return d, true
 	}
-	return at, !at.IsZero()
+	return at, false
 }
 
 func (g *gatherer) ofPress(rule plant.TaskRule, press plant.Press) upkeep.Subject {
@@ -245,7 +245,8 @@ func (g *gatherer) ofPress(rule plant.TaskRule, press plant.Press) upkeep.Subjec
 }
 
 // ofStation makes the subject of a rule per station or per lamp; ok is false
-// for a lamp rule on a station without a lamp.
+// for a lamp rule on a station without a lamp, and for one that follows the life
+// of a lamp and was carried out on this one, whose life does not begin anew.
 func (g *gatherer) ofStation(ctx context.Context, rule plant.TaskRule, st plant.Station) (upkeep.Subject, bool, error) {
 	s := upkeep.Subject{
 		Rule: rule, Name: string(st.ID), Station: st.ID, Press: st.Press,
@@ -256,10 +257,15 @@ func (g *gatherer) ofStation(ctx context.Context, rule plant.TaskRule, st plant.
 		if !ok {
 			return s, false, nil
 		}
-		s.Lamp, s.Anchor, s.AnchorKnown = f.Lamp.Serial, f.Since, true
-		s.LitSince, s.StartsSince = f.Life.LitMillis, f.Life.Starts
-		s.EquivalentSince, s.RatedHours, s.HoursPerStart = f.Life.Equivalent, f.Kind.RatedHours, f.Kind.HoursPerStart
-		return s, true, nil
+		s.Lamp, s.RatedHours, s.HoursPerStart = f.Lamp.Serial, f.Kind.RatedHours, f.Kind.HoursPerStart
+		if carriedOut := g.done[anchorKey{rule.ID, s.Name}].After(f.Since); !carriedOut {
+			s.Anchor = f.Since
+			s.LitSince, s.StartsSince, s.EquivalentSince = f.Life.LitMillis, f.Life.Starts, f.Life.Equivalent
+			return s, true, nil
+		}
+		if rule.LifeFraction > 0 {
+			return s, false, nil
+		}
 	}
 	s.Anchor, s.AnchorKnown = g.anchor(rule.ID, s.Name, st)
 	var err error

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"log/slog"
+	"maps"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -179,6 +180,46 @@ func TestDoneMovesTheAnchor(t *testing.T) {
 	if after.Status != upkeep.OK || !after.Anchor.Equal(now.AddDate(0, 0, -3)) || after.UsedFraction > 0.1 {
 		t.Errorf("after: %+v", after)
 	}
+}
+
+// A lamp can be turned again and again, and its output is reviewed once: neither
+// gives it a new life.
+func TestDoneOnALampCountsForThatLamp(t *testing.T) {
+	p, s := little(), full()
+	p.Rules = []plant.TaskRule{
+		{ID: "lamp-turn", Scope: plant.PerLamp, Technology: plant.TechnologyArc, LitHours: 500},
+		{ID: "review", Scope: plant.PerLamp, Technology: plant.TechnologyArc, LifeFraction: 0.75},
+	}
+	reasons := func() map[plant.RuleID]string {
+		look, err := Look(t.Context(), s, p, now)
+		if err != nil {
+			t.Fatal(err)
+		}
+		out := map[plant.RuleID]string{}
+		for _, task := range look.Tasks {
+			out[task.Rule], _, _ = strings.Cut(task.Reason, ";")
+		}
+		return out
+	}
+	expect := func(want map[plant.RuleID]string) {
+		t.Helper()
+		if got := reasons(); !maps.Equal(got, want) {
+			t.Errorf("tasks are %q, want %q", got, want)
+		}
+	}
+	// 1,280 h and 100 starts that wear like an hour each, of 1,500 h.
+	worn := "92 % of rated hours (limit 75 %)"
+	expect(map[plant.RuleID]string{"lamp-turn": "1\u202f280 of 500 lit hours", "review": worn})
+
+	// The lamp before this one does not count.
+	s.done = []plant.Done{{Rule: "lamp-turn", Subject: "a", At: now.AddDate(0, 0, -70)}, {Rule: "review", Subject: "a", At: now.AddDate(0, 0, -70)}}
+	expect(map[plant.RuleID]string{"lamp-turn": "1\u202f280 of 500 lit hours", "review": worn})
+
+	s.done = []plant.Done{{Rule: "lamp-turn", Subject: "a", At: now.AddDate(0, 0, -10)}}
+	expect(map[plant.RuleID]string{"lamp-turn": "80 of 500 lit hours", "review": worn})
+
+	s.done = append(s.done, plant.Done{Rule: "review", Subject: "a", At: now.AddDate(0, 0, -1)})
+	expect(map[plant.RuleID]string{"lamp-turn": "80 of 500 lit hours"})
 }
 
 func TestPlannerKeepsTheOutlookThroughAnOutage(t *testing.T) {
