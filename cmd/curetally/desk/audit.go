@@ -89,7 +89,10 @@ func printAudit(w io.Writer, result auditResult) error {
 		verdict := "agrees"
 		switch {
 		case !r.agrees():
-			verdict = Count(r.Differing, "entry difference") + ": " + r.First
+			verdict = fmt.Sprintf("%d entries differ: %s", r.Differing, r.First)
+			if r.Differing == 1 {
+				verdict = "1 entry differs: " + r.First
+			}
 		case r.Entries == 0:
 			verdict = "nothing was counted yet"
 		}

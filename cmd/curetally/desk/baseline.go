@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"math"
 	"time"
 
 	"curetally/internal/core/plant"
@@ -75,9 +76,14 @@ func printBaseline(w io.Writer, p *plant.Plant, b savings.Baseline, asJSON bool)
 	m := b.Model
 	fmt.Fprintf(w, "baseline %s, version %d, frozen %s by %s\n", b.Project, b.Version, moment(b.Frozen, p), b.Approver)
 	fmt.Fprintf(w, "  days used      %d, left out %d\n", len(b.Rows), len(b.Excluded))
-	fmt.Fprintf(w, "  kWh per day  = %.4g", m.Coefficients[0])
+	// Below a milliwatt-hour it is rounding; adding 0 turns −0 into 0.
+	fmt.Fprintf(w, "  kWh per day  = %.4g", math.Round(m.Coefficients[0]*1e6)/1e6+0)
 	for i, name := range m.Names[1:] {
-		fmt.Fprintf(w, " + %.4g × %s", m.Coefficients[i+1], name)
+		sign, c := "+", m.Coefficients[i+1]
+		if c < 0 {
+			sign = "−"
+		}
+		fmt.Fprintf(w, " %s %.4g × %s", sign, math.Abs(c), name)
 	}
 	fmt.Fprintf(w, "\n  fit            CV(RMSE) %.1f %%, R² %.4f, residual SD %.1f kWh, lag-1 correlation %.2f\n", 100*m.CVRMSE, m.R2, m.ResidualSD, m.Rho)
 	for _, r := range b.Ranges {

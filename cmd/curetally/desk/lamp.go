@@ -28,7 +28,7 @@ type LampFit struct {
 	When
 	Serial  string `arg:"" help:"Serial number on the lamp."`
 	Station string `arg:"" help:"Station it is fitted in."`
-	Kind    string `help:"Lamp kind of the configuration; by default the one of the light in the station." placeholder:"NAME"`
+	Kind    string `help:"Lamp kind of the configuration, for a lamp that is new; by default the one of the light in the station." placeholder:"NAME"`
 }
 
 // Run records a fitting.
@@ -42,9 +42,15 @@ func (c LampFit) Run(ctx context.Context, s Surroundings) error {
 		if err != nil {
 			return err
 		}
-		kind, err := c.kind(p, st, at)
+		lamp, known, err := findLamp(ctx, db, c.Serial)
 		if err != nil {
 			return err
+		}
+		kind := lamp.Kind // a lamp keeps its kind
+		if !known || c.Kind != "" {
+			if kind, err = c.kind(p, st, at); err != nil {
+				return err
+			}
 		}
 		if err := db.FitLamp(ctx, plant.Fitting{Lamp: plant.LampSerial(c.Serial), Station: st.ID, From: at, By: c.By}, kind); err != nil {
 			return err
@@ -52,6 +58,15 @@ func (c LampFit) Run(ctx context.Context, s Surroundings) error {
 		_, err = fmt.Fprintf(s.Stdout, "recorded: lamp %s (%s) in %s from %s\n", c.Serial, kind, st.ID, moment(at, p))
 		return err
 	})
+}
+
+// findLamp looks a lamp on record up.
+func findLamp(ctx context.Context, db *store.DB, serial string) (lamp plant.Lamp, found bool, err error) {
+	lamps, err := db.Lamps(ctx)
+	if i := slices.IndexFunc(lamps, func(l plant.Lamp) bool { return string(l.Serial) == serial }); i >= 0 {
+		return lamps[i], true, err
+	}
+	return plant.Lamp{}, false, err
 }
 
 // kind is the one that was given, else the station's own where it is of the
@@ -77,8 +92,10 @@ func (c LampFit) kind(p *plant.Plant, st plant.Station, at time.Time) (string, e
 	if len(fitting) == 1 {
 		return fitting[0], nil
 	}
-	return "", fmt.Errorf("station %s was of technology %s on %s, for which the configuration has %s — name one with --kind",
-		st.ID, light, date(at, p), Count(len(fitting), "lamp kind"))
+	if len(fitting) == 0 {
+		return "", fmt.Errorf("station %s was of technology %s on %s, for which the configuration has no lamp kind — add one under lamp_kinds", st.ID, light, date(at, p))
+	}
+	return "", fmt.Errorf("station %s was of technology %s on %s — name the kind of lamp with --kind: %s", st.ID, light, date(at, p), strings.Join(fitting, " or "))
 }
 
 // LampRemove records that a lamp was taken out.
@@ -105,19 +122,18 @@ func (c LampRemove) Run(ctx context.Context, s Surroundings) error {
 		if err != nil {
 			return err
 		}
-		lamps, err := db.Lamps(ctx)
+		lamp, known, err := findLamp(ctx, db, c.Serial)
 		if err != nil {
 			return err
 		}
-		i := slices.IndexFunc(lamps, func(l plant.Lamp) bool { return string(l.Serial) == c.Serial })
-		if i < 0 {
+		if !known {
 			return fmt.Errorf("lamp %q is not on record — curetally lamp list shows all lamps", c.Serial)
 		}
-		if err := db.RemoveLamp(ctx, lamps[i].Serial, at, c.Reason, c.By); err != nil {
+		if err := db.RemoveLamp(ctx, lamp.Serial, at, c.Reason, c.By); err != nil {
 			return err
 		}
 		_, err = fmt.Fprintf(s.Stdout, "recorded: lamp %s taken out %s (%s)\n", c.Serial, moment(at, p), c.Reason)
-		if k, ok := p.FindLampKind(lamps[i].Kind); ok && k.Technology == plant.TechnologyArc && err == nil {
+		if k, ok := p.FindLampKind(lamp.Kind); ok && k.Technology == plant.TechnologyArc && err == nil {
 			_, err = fmt.Fprintln(s.Stdout, "A mercury lamp: never bin or crush. Box, label, date, recycle; follow your site's rules and local law.")
 		}
 		return err

@@ -73,7 +73,7 @@ type Who struct {
 // Validate refuses a name that names nobody.
 func (f Who) Validate() error {
 	if strings.TrimSpace(f.By) == "" {
-		return errors.New("--by is empty: expected the name of the person")
+		return errors.New("--by NAME is missing: expected the name of the person who did it")
 	}
 	return nil
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"time"
 
@@ -102,7 +103,8 @@ func (c Done) Run(ctx context.Context, s Surroundings) error {
 		if err != nil {
 			return err
 		}
-		if t.Lamp != "" {
+		changes := func(r plant.TaskRule) bool { return r.ID == t.Rule && r.LifeFraction >= 1 }
+		if slices.ContainsFunc(p.Rules, changes) {
 			return fmt.Errorf("task %s is the change of lamp %s — record it with curetally lamp remove %s --reason … and curetally lamp fit SERIAL %s, "+
 				"so that the old lamp's life is closed and the new one's begins", c.Task, t.Lamp, t.Lamp, t.Station)
 		}
