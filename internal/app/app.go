@@ -159,16 +159,19 @@ func (d *Daemon) run(ctx context.Context) error {
 	defer endBack()
 	recordCtx, endRecord := context.WithCancel(backCtx)
 	defer endRecord()
+	settleCtx, endSettle := context.WithCancel(backCtx)
+	defer endSettle()
 	front, frontCtx := errgroup.WithContext(ctx)
 
 	var back errgroup.Group
-	back.Go(func() error { return d.settle.Run(backCtx) })
 	back.Go(func() error { return d.plan.Run(backCtx) })
 	back.Go(func() error { return d.publish.Run(backCtx) })
 	back.Go(func() error { return d.counts.run(backCtx, d.store, d.log) })
 	back.Go(func() error { return d.web.Serve(backCtx, d.listener) })
 	recorded := make(chan error, 1)
 	go func() { recorded <- d.record.Run(recordCtx) }()
+	settled := make(chan error, 1)
+	go func() { settled <- d.settle.Run(settleCtx) }()
 
 	if d.o.Serving != nil {
 		d.o.Serving("http://" + d.listener.Addr().String())
@@ -179,7 +182,8 @@ func (d *Daemon) run(ctx context.Context) error {
 
 	endRecord()
 	err = errors.Join(err, <-recorded)
-	err = errors.Join(err, d.settleRest(ctx))
+	endSettle()
+	err = errors.Join(err, <-settled, d.settleRest(ctx))
 	endBack()
 	return errors.Join(err, back.Wait())
 }

@@ -12,8 +12,10 @@ import (
 )
 
 // Replace puts settlements in the place of what was derived before and removes
-// the marks that they answer, in one transaction. The same settlements twice
-// leave the same entries. Settlements of one call must not overlap.
+// the marks that they answer, in one transaction. Settlements of one call must
+// not overlap. When a mark is gone, another settler has answered it since it was
+// read, perhaps from facts that these settlements do not know: then nothing is
+// replaced and the error is ErrSettled.
 func (db *DB) Replace(ctx context.Context, marks []plant.Mark, settlements []plant.Settlement) error {
 	s, err := db.bound()
 	if err != nil {
@@ -37,7 +39,10 @@ func (db *DB) Replace(ctx context.Context, marks []plant.Mark, settlements []pla
 		for _, m := range marks {
 			ids = append(ids, m.IDs...)
 		}
-		_, err := tx.Exec(ctx, "DELETE FROM unsettled WHERE site = $1 AND id = ANY($2)", s.id, ids)
+		tag, err := tx.Exec(ctx, "DELETE FROM unsettled WHERE site = $1 AND id = ANY($2)", s.id, ids)
+		if err == nil && tag.RowsAffected() != int64(len(ids)) {
+			err = ErrSettled
+		}
 		return err
 	})
 	if err != nil {

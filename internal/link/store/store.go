@@ -23,6 +23,8 @@ var (
 	ErrConflict = errors.New("contradicts what is recorded")
 	// ErrGap says that a batch is missing before the first one given.
 	ErrGap = errors.New("gap in the numbers of the spool")
+	// ErrSettled says that another settler was faster.
+	ErrSettled = errors.New("these facts were settled by another meanwhile")
 	// ErrNewer says that the database was migrated by a newer program.
 	ErrNewer = errors.New("the database is newer than this program")
 )

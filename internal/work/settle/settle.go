@@ -17,7 +17,6 @@ import (
 	"log/slog"
 	"math/rand/v2"
 	"slices"
-	"sync/atomic"
 	"time"
 
 	"curetally/internal/core/plant"
@@ -41,26 +40,25 @@ type Facts interface {
 type Store interface {
 	Facts
 	Unsettled(ctx context.Context, limit int) ([]plant.Mark, error)
+	// Replace changes nothing and fails when a mark has been answered by another
+	// settler since it was read.
 	Replace(ctx context.Context, marks []plant.Mark, s []plant.Settlement) error
 }
 
-// Options are the parts of a Settler; all but Settled are required.
+// Options are the parts of a Settler; all are required.
 type Options struct {
 	Plant *plant.Plant
 	Store Store
 	Log   *slog.Logger
 	// Wake is signalled when facts were applied.
 	Wake <-chan struct{}
-	// Settled is called after each committed round; may be nil.
-	Settled func()
-	Rand    *rand.Rand // jitter of the retry
+	Rand *rand.Rand // jitter of the retry
 }
 
 // Settler settles marks as they come.
 type Settler struct {
 	o     Options
 	index index
-	idle  atomic.Bool
 }
 
 // Pace of the loop: rounds are at least livePause apart unless the last one was
@@ -77,9 +75,6 @@ func New(o Options) *Settler {
 	o.Log = o.Log.With("component", "settle")
 	return &Settler{o: o, index: newIndex(o.Plant)}
 }
-
-// Idle says whether the last round found no marks.
-func (s *Settler) Idle() bool { return s.idle.Load() }
 
 // Run settles until ctx ends. A store that fails is retried with growing
 // pauses; one line is logged when it starts to fail and one when it is back.
@@ -110,7 +105,6 @@ func (s *Settler) Run(ctx context.Context) error {
 			s.o.Log.Info("settling goes on", "attempt", failures)
 			failures = 0
 		}
-		s.idle.Store(marks == 0)
 		switch {
 		case marks >= marksRound/2: // a backlog: go on at once
 			timer.Reset(0)
@@ -123,7 +117,7 @@ func (s *Settler) Run(ctx context.Context) error {
 }
 
 // Round settles what is marked now and returns how many marked stretches it
-// found.
+// found. It must not be called while another call or Run is under way.
 func (s *Settler) Round(ctx context.Context) (int, error) {
 	marks, err := s.o.Store.Unsettled(ctx, marksRound)
 	if err != nil {
@@ -142,9 +136,6 @@ func (s *Settler) Round(ctx context.Context) (int, error) {
 	}
 	if err := s.o.Store.Replace(ctx, marks, out); err != nil {
 		return 0, fmt.Errorf("replace entries: %w", err)
-	}
-	if s.o.Settled != nil {
-		s.o.Settled()
 	}
 	rows := 0
 	for _, m := range marks {
