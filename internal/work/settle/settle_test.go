@@ -194,6 +194,11 @@ func drawEvents(t *rapid.T) []plant.StationEvent {
 	at, lit, starts := begin, int64(0), int64(0)
 	var out []plant.StationEvent
 	state := plant.StateOff
+	// The controller may be one that counts only for some of the time.
+	since, until := 0, n
+	if rapid.Bool().Draw(t, "counters for a time") {
+		since, until = rapid.IntRange(0, n).Draw(t, "counts from"), rapid.IntRange(0, n).Draw(t, "counts until")
+	}
 	for i := range n {
 		step := time.Duration(rapid.IntRange(1, 2400).Draw(t, "seconds")) * time.Second
 		if plant.TechnologyArc.Lit(state) {
@@ -214,6 +219,9 @@ func drawEvents(t *rapid.T) []plant.StationEvent {
 			e.LitMillis, e.Starts = 0, 0
 		case 2:
 			e.LitMillis = rapid.Int64Range(0, 1<<40).Draw(t, "garbage")
+		}
+		if i < since || i >= until {
+			e.LitMillis, e.Starts = -1, -1
 		}
 		out = append(out, e)
 	}
@@ -312,6 +320,44 @@ func checkRegister(t *rapid.T, m *memory, p *plant.Plant, reg plant.Register) {
 		curve, _ := ledger.Build(reg.ID, reg.Rules, points, m.exchanges[reg.ID])
 		if f.Stored != curve.Total() {
 			t.Fatalf("%s: entries add up to %d, the curve to %d", reg.ID, f.Stored, curve.Total())
+		}
+	}
+}
+
+// A station that begins to count when it is converted, and stops again, keeps
+// the hours of the time before and after.
+func TestCountersForATime(t *testing.T) {
+	p, m := little(true), newMemory()
+	s := New(Options{Plant: p, Store: m, Log: slog.New(slog.DiscardHandler), Rand: rand.New(rand.NewPCG(1, 1))})
+	lit, starts := int64(7_000_000), int64(40)
+	for i := range 61 { // ten minutes lit, ten minutes dark
+		e := plant.StationEvent{
+			Station: "s", At: begin.Add(time.Duration(i) * 10 * time.Minute), State: plant.StateCuring,
+			Boot: "b", Sequence: int64(i), LitMillis: -1, Starts: -1,
+		}
+		if i%2 == 1 {
+			e.State = plant.StateOff
+		}
+		if i > 20 && i < 40 {
+			if i%2 == 1 {
+				lit += 600_000
+			} else {
+				starts++
+			}
+			e.LitMillis, e.Starts = lit, starts
+		}
+		m.take(plant.Facts{Events: []plant.StationEvent{e}})
+		if _, err := s.Round(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for reg, want := range map[plant.RegisterID]int64{"s/lit": 30 * 600_000, "s/starts": 29} { // the first light is not seen to start
+		var got int64
+		for _, e := range m.entries[reg] {
+			got += e.Amount
+		}
+		if got != want {
+			t.Errorf("%s: entries add up to %d, want %d", reg, got, want)
 		}
 	}
 }

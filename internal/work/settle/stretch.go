@@ -16,8 +16,8 @@ import (
 const margin = ledger.LookAhead + 1
 
 // blind is how many events without a single anchor show that a station does not
-// offer what the configuration says; looking farther would read all history in
-// every round.
+// offer what the configuration says, there and then; looking farther would read
+// all history in every round.
 const blind = 500
 
 // Stretch is one register over [From, To), on interval borders.
@@ -127,6 +127,7 @@ func look(ctx context.Context, f Facts, p *plant.Plant, w Stretch) (view, error)
 		return v, v.fromReadings(ctx, f, w)
 	case reg.Curve == plant.FromEvents && len(points) > 0:
 		v.curve, v.steps = ledger.Build(reg.ID, reg.Rules, points, nil)
+		v.curve = completed(reg, v.curve, points[0].At, v.spans)
 	default:
 		v.curve = timelineCurve(reg, v.spans)
 	}
@@ -244,6 +245,30 @@ func counterPoints(reg plant.Register, events []plant.StationEvent) []ledger.Poi
 		return ledger.StartPoints(events)
 	}
 	return ledger.LitPoints(events)
+}
+
+// completed adds to the curve of a counter, which begins at an instant, what the
+// timeline tells of the time before and after it: a station may offer its
+// counters only since its controller was exchanged, or no longer. A start at the
+// very first value of the counter is in neither.
+func completed(reg plant.Register, counter ledger.Curve, begin time.Time, spans []plant.Span) ledger.Curve {
+	end := begin
+	if n := len(counter); n > 0 {
+		end = counter[n-1].To
+	}
+	var before, after []plant.Span
+	for _, s := range spans {
+		if s.From.Before(begin) {
+			early := s
+			early.To = earlier(early.To, begin)
+			before = append(before, early)
+		}
+		if s.To.After(end) {
+			s.From = later(s.From, end)
+			after = append(after, s)
+		}
+	}
+	return slices.Concat(timelineCurve(reg, before), counter, timelineCurve(reg, after))
 }
 
 func timelineCurve(reg plant.Register, spans []plant.Span) ledger.Curve {
