@@ -207,3 +207,34 @@ func TestSync_SitesAtOnceAreApart(t *testing.T) {
 		same(t, "readings", get(db.LatestReadings(t.Context()))(t), []plant.Reading{reading(meter, 0, int64(i))})
 	}
 }
+
+func TestSync_MarksWhatIsSettledOtherwise(t *testing.T) {
+	db := open(t)
+	ctx := t.Context()
+	must(t, db.Apply(ctx, spoolA, []plant.Batch{batch(1, plant.Facts{
+		Readings: []plant.Reading{reading(meter, 20, 1), reading(meter, 90, 2), reading(chill, 20, 1)}, Events: []plant.StationEvent{event(130, 1, plant.StateOff)},
+	})}))
+	sync := func(change func(p *plant.Plant)) []plant.Mark {
+		t.Helper()
+		must(t, db.Replace(ctx, get(db.Unsettled(ctx, 1000))(t), nil))
+		p := alderLane(t, "Europe/London")
+		change(p)
+		must(t, db.Sync(ctx, p))
+		marks := get(db.Unsettled(ctx, 1000))(t)
+		for i := range marks {
+			marks[i].IDs = nil
+		}
+		return marks
+	}
+	ofStation := []plant.Mark{
+		{Register: meter, From: at(0), To: at(130)}, {Register: lit, From: at(120), To: at(130)}, {Register: starts, From: at(120), To: at(130)},
+	}
+	same(t, "nothing changed", sync(func(*plant.Plant) {}), nil)
+	same(t, "another interval", sync(func(p *plant.Plant) { p.Interval = 5 * time.Minute }),
+		append([]plant.Mark{{Register: chill, From: at(0), To: at(20)}}, ofStation...))
+	same(t, "back again", len(sync(func(*plant.Plant) {})), 4)
+	same(t, "another silence", sync(func(p *plant.Plant) { p.Presses[0].Stations[0].Silence = time.Minute }), ofStation)
+	same(t, "a register gone", len(sync(func(p *plant.Plant) { p.Registers = p.Registers[:1] })), 1)
+	same(t, "and back", len(sync(func(*plant.Plant) {})), 3)
+	same(t, "same again", sync(func(*plant.Plant) {}), nil)
+}

@@ -58,8 +58,10 @@ func (s *site) station(id plant.StationID) (int32, error) {
 }
 
 // Sync writes the plant's site, stations and registers and binds the DB to the
-// site. Names that are no longer in the plant keep their rows and their facts.
-// A register whose quantity has changed is refused: its facts would change their
+// site. Names that are no longer in the plant keep their rows and their facts. A
+// register whose entries would be made otherwise than before (another interval,
+// station, limit or date of a technology) is marked as unsettled from its first
+// fact to its last, also when it comes back into the plant. A register whose quantity has changed is refused: its facts would change their
 // meaning. Sync again after the configuration was loaded again.
 func (db *DB) Sync(ctx context.Context, p *plant.Plant) error {
 	if p.TimeZone == nil || p.TimeZone == time.Local || p.TimeZone.String() == "Local" {
@@ -140,6 +142,7 @@ func syncRegisters(ctx context.Context, tx pgx.Tx, s *site, p *plant.Plant) (map
 		return nil, err
 	}
 	batch, next := &pgx.Batch{}, nextID(ids)
+	present := make([]int32, 0, len(p.Registers))
 	for _, r := range p.Registers {
 		if q, ok := quantities[r.ID]; ok && plant.Quantity(q) != r.Quantity {
 			return nil, fmt.Errorf("register %q counts %s, but the database holds %s for it — give it another name", r.ID, r.Quantity, plant.Quantity(q))
@@ -148,6 +151,7 @@ func syncRegisters(ctx context.Context, tx pgx.Tx, s *site, p *plant.Plant) (map
 			ids[r.ID] = next
 			next++
 		}
+		present = append(present, ids[r.ID])
 		var station *int32
 		if r.Station != "" {
 			id, ok := s.stations[r.Station]
@@ -159,8 +163,37 @@ func syncRegisters(ctx context.Context, tx pgx.Tx, s *site, p *plant.Plant) (map
 		batch.Queue(`INSERT INTO register (site, id, name, quantity, station) VALUES ($1, $2, $3, $4, $5)
 			ON CONFLICT (site, id) DO UPDATE SET station = EXCLUDED.station WHERE register.station IS DISTINCT FROM EXCLUDED.station`,
 			s.id, ids[r.ID], r.ID, int16(r.Quantity), station)
+		queueSettling(batch, s.id, ids[r.ID], settling(p, r))
 	}
+	batch.Queue("UPDATE register SET settling = '' WHERE site = $1 AND settling <> '' AND NOT id = ANY($2)", s.id, present)
 	return ids, tx.SendBatch(ctx, batch).Close()
+}
+
+// settling says all of the configuration that a register's entries depend on.
+func settling(p *plant.Plant, r plant.Register) string {
+	how := fmt.Sprintf("%v %d %s %+v", p.Interval, r.Curve, r.Station, r.Rules)
+	if st, ok := p.FindStation(r.Station); ok {
+		how += " " + st.Silence.String()
+		for _, t := range st.Technology {
+			how += fmt.Sprintf(" %s=%s", t.From.UTC().Format(time.RFC3339), t.Technology)
+		}
+	}
+	return how
+}
+
+// queueSettling notes how a register is settled now. Where that is new, all its
+// facts and entries are marked, from a whole hour on, where intervals of any
+// length begin.
+func queueSettling(batch *pgx.Batch, site int16, register int32, how string) {
+	batch.Queue(`WITH changed AS (UPDATE register SET settling = $3 WHERE site = $1 AND id = $2 AND settling <> $3 RETURNING id, station),
+		extent AS (SELECT id,
+			least((SELECT min(at) FROM reading WHERE site = $1 AND register = $2), (SELECT min(start) FROM entry WHERE site = $1 AND register = $2),
+				(SELECT min(at) FROM station_event e WHERE e.site = $1 AND e.station = c.station)) AS first,
+			greatest((SELECT max(at) FROM reading WHERE site = $1 AND register = $2), (SELECT max(start) FROM entry WHERE site = $1 AND register = $2),
+				(SELECT max(at) FROM station_event e WHERE e.site = $1 AND e.station = c.station)) AS last
+			FROM changed c)
+		INSERT INTO unsettled (site, register, at_from, at_to)
+		SELECT $1, id, date_trunc('hour', first), last FROM extent WHERE first IS NOT NULL`, site, register, how)
 }
 
 func names[T ~string](ctx context.Context, tx pgx.Tx, sql string, site int16) (map[T]int32, error) {

@@ -70,6 +70,10 @@ const (
 	marksRound = 400
 )
 
+// timeRound bounds the time, summed over registers, that one round settles: it
+// keeps all its entries in memory. A single mark may be longer.
+const timeRound = 2 * 365 * 24 * time.Hour
+
 // New builds a Settler; Run makes it work.
 func New(o Options) *Settler {
 	o.Log = o.Log.With("component", "settle")
@@ -126,6 +130,7 @@ func (s *Settler) Round(ctx context.Context) (int, error) {
 	if len(marks) == 0 {
 		return 0, nil
 	}
+	marks = s.bounded(marks)
 	work, err := s.stretches(ctx, marks)
 	if err != nil {
 		return 0, err
@@ -142,6 +147,21 @@ func (s *Settler) Round(ctx context.Context) (int, error) {
 		rows += len(m.IDs)
 	}
 	return rows, nil
+}
+
+// bounded gives the first marks that one round can take.
+func (s *Settler) bounded(marks []plant.Mark) []plant.Mark {
+	var sum time.Duration
+	for i, m := range marks {
+		registers := 1
+		if m.Station != "" {
+			registers = len(s.index.ofStation[m.Station])
+		}
+		if sum += m.To.Sub(m.From) * time.Duration(registers); sum > timeRound {
+			return marks[:max(i, 1)]
+		}
+	}
+	return marks
 }
 
 // settleAll settles stretches that are in order by register and time. One that
