@@ -4,7 +4,8 @@
 //
 // Flags are translated here and nothing else happens here: each command opens
 // what it needs through package app and prints what comes back. One file holds
-// one command; those of people at a plant's store are in package desk.
+// one command; those of people at a plant's store are in the packages desk, to
+// look, and acts, to put on record what was done.
 //
 // Exit codes: 0 ok; 1 failed; 2 the command was called wrongly; 3 the command
 // worked and found something that a person must look at. A wrong call and a
@@ -27,6 +28,7 @@ import (
 
 	"github.com/alecthomas/kong"
 
+	"curetally/cmd/curetally/acts"
 	"curetally/cmd/curetally/desk"
 	"curetally/internal/link/config"
 )
@@ -46,14 +48,25 @@ type commands struct {
 	Check     checkCommand     `cmd:"" help:"Check a configuration file and list every problem."`
 	Migrate   desk.Migrate     `cmd:"" help:"Bring the database schema up to date."`
 	Tasks     desk.Tasks       `cmd:"" help:"List upkeep tasks, most urgent first."`
-	Done      desk.Done        `cmd:"" help:"Record that a task was carried out."`
-	Lamp      desk.Lamp        `cmd:"" help:"Lamps: fit, remove, list."`
-	Exchange  desk.Exchange    `cmd:"" help:"Declare that a meter register was exchanged."`
-	Baseline  desk.Baseline    `cmd:"" help:"Baselines: freeze, show."`
+	Done      acts.Done        `cmd:"" help:"Record that a task was carried out."`
+	Lamp      lampCommand      `cmd:"" help:"Lamps: fit, remove, list."`
+	Exchange  acts.Exchange    `cmd:"" help:"Declare that a meter register was exchanged."`
+	Baseline  baselineCommand  `cmd:"" help:"Baselines: freeze, show."`
 	Savings   desk.Savings     `cmd:"" help:"State the savings against the frozen baseline."`
 	Audit     desk.Audit       `cmd:"" help:"Rebuild all entries from facts and compare."`
 	Intervals intervalsCommand `cmd:"" help:"Energy per interval from a file of register readings; needs no database."`
 	Version   versionCommand   `cmd:"" help:"Print the version."`
+}
+
+type lampCommand struct {
+	Fit    acts.LampFit    `cmd:"" help:"Record that a lamp was fitted in a station."`
+	Remove acts.LampRemove `cmd:"" help:"Record that a lamp was taken out."`
+	List   desk.LampList   `cmd:"" help:"List all lamps with what they have lived."`
+}
+
+type baselineCommand struct {
+	Freeze acts.BaselineFreeze `cmd:"" help:"Fit a project's baseline on the days on record and freeze it."`
+	Show   desk.BaselineShow   `cmd:"" help:"Show a project's frozen baseline."`
 }
 
 // surroundings is what a command gets from the process.

@@ -39,7 +39,7 @@ var houseRules = []rule{
 	{"internal/work/", []string{"internal/core/"}, "a process declares the interfaces that it needs"},
 	{"internal/sim", []string{"internal/core/", "internal/sim"}, "the virtual plant is an outside world of its own"},
 	{"internal/app", []string{"internal/"}, "the one place that sees everything"},
-	{"cmd/", []string{"internal/", "cmd/curetally/desk"}, "commands translate flags for app"},
+	{"cmd/", []string{"internal/", "cmd/curetally/"}, "commands translate flags for app"},
 }
 
 // owners says which packages may import an outside module directly.

@@ -43,7 +43,7 @@ func (r auditRow) agrees() bool { return r.Differing == 0 && r.Facts == r.Stored
 // Run rebuilds all entries from facts and compares them with the stored ones.
 // It is a finding when they differ.
 func (c Audit) Run(ctx context.Context, s Surroundings) error {
-	return c.with(ctx, s, func(p *plant.Plant, db *store.DB) error {
+	return c.With(ctx, s, func(p *plant.Plant, db *store.DB) error {
 		result, err := audit(ctx, p, db)
 		if err != nil {
 			return err

@@ -5,44 +5,12 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"time"
 
 	"curetally/internal/core/plant"
 	"curetally/internal/core/savings"
 	"curetally/internal/link/store"
 	"curetally/internal/work/publish"
 )
-
-// Baseline has the commands about baselines.
-type Baseline struct {
-	Freeze BaselineFreeze `cmd:"" help:"Fit a project's baseline on the days on record and freeze it."`
-	Show   BaselineShow   `cmd:"" help:"Show a project's frozen baseline."`
-}
-
-// BaselineFreeze fits a baseline and freezes it.
-type BaselineFreeze struct {
-	Site
-	Who
-	Project string `arg:"" help:"Savings project of the configuration."`
-	JSON    bool   `help:"Print as JSON."`
-}
-
-// Run freezes a baseline.
-func (c BaselineFreeze) Run(ctx context.Context, s Surroundings) error {
-	return c.with(ctx, s, func(p *plant.Plant, db *store.DB) error {
-		pr, err := findProject(p, c.Project)
-		if err != nil {
-			return err
-		}
-		b, err := publish.Freeze(ctx, db, p, pr, savings.FreezeInfo{
-			Approver: c.By, At: time.Now().UTC().Truncate(time.Second), Software: s.Version,
-		})
-		if err != nil {
-			return err
-		}
-		return printBaseline(s.Stdout, p, b, c.JSON)
-	})
-}
 
 // BaselineShow shows a frozen baseline.
 type BaselineShow struct {
@@ -53,8 +21,8 @@ type BaselineShow struct {
 
 // Run shows the newest frozen baseline.
 func (c BaselineShow) Run(ctx context.Context, s Surroundings) error {
-	return c.with(ctx, s, func(p *plant.Plant, db *store.DB) error {
-		pr, err := findProject(p, c.Project)
+	return c.With(ctx, s, func(p *plant.Plant, db *store.DB) error {
+		pr, err := FindProject(p, c.Project)
 		if err != nil {
 			return err
 		}
@@ -65,16 +33,17 @@ func (c BaselineShow) Run(ctx context.Context, s Surroundings) error {
 		if !found {
 			return noBaseline(pr)
 		}
-		return printBaseline(s.Stdout, p, b, c.JSON)
+		return PrintBaseline(s.Stdout, p, b, c.JSON)
 	})
 }
 
-func printBaseline(w io.Writer, p *plant.Plant, b savings.Baseline, asJSON bool) error {
+// PrintBaseline prints a frozen baseline, for people or as JSON.
+func PrintBaseline(w io.Writer, p *plant.Plant, b savings.Baseline, asJSON bool) error {
 	if asJSON {
 		return WriteJSON(w, b)
 	}
 	m := b.Model
-	fmt.Fprintf(w, "baseline %s, version %d, frozen %s by %s\n", b.Project, b.Version, moment(b.Frozen, p), b.Approver)
+	fmt.Fprintf(w, "baseline %s, version %d, frozen %s by %s\n", b.Project, b.Version, Moment(b.Frozen, p), b.Approver)
 	fmt.Fprintf(w, "  days used      %d, left out %d\n", len(b.Rows), len(b.Excluded))
 	// Below a milliwatt-hour it is rounding; adding 0 turns −0 into 0.
 	fmt.Fprintf(w, "  kWh per day  = %.4g", math.Round(m.Coefficients[0]*1e6)/1e6+0)

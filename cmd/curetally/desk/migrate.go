@@ -14,7 +14,7 @@ type Migrate struct{ Site }
 // Run opens the store, which brings the schema up to date, and says where it
 // stands.
 func (c Migrate) Run(ctx context.Context, s Surroundings) error {
-	return c.with(ctx, s, func(_ *plant.Plant, db *store.DB) error {
+	return c.With(ctx, s, func(_ *plant.Plant, db *store.DB) error {
 		v, err := db.Version(ctx)
 		if err != nil {
 			return err

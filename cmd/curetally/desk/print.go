@@ -38,13 +38,13 @@ func row(cells ...string) string {
 	return strings.Join(cells, "\t")
 }
 
-// moment shows an instant to the minute in the site's time.
-func moment(t time.Time, p *plant.Plant) string {
+// Moment shows an instant to the minute in the site's time.
+func Moment(t time.Time, p *plant.Plant) string {
 	return t.In(p.TimeZone).Format("Mon 2 Jan 2006 15:04")
 }
 
-// date shows the local day of an instant; nothing for none.
-func date(t time.Time, p *plant.Plant) string {
+// Date shows the local day of an instant; nothing for none.
+func Date(t time.Time, p *plant.Plant) string {
 	if t.IsZero() {
 		return ""
 	}

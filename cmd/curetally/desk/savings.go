@@ -24,10 +24,10 @@ type Savings struct {
 // Run states the savings of one or all projects. A project that cannot be
 // stated does not keep the others from being printed.
 func (c Savings) Run(ctx context.Context, s Surroundings) error {
-	return c.with(ctx, s, func(p *plant.Plant, db *store.DB) error {
+	return c.With(ctx, s, func(p *plant.Plant, db *store.DB) error {
 		projects := p.Projects
 		if c.Project != "" {
-			pr, err := findProject(p, c.Project)
+			pr, err := FindProject(p, c.Project)
 			if err != nil {
 				return err
 			}
@@ -62,10 +62,11 @@ func (c Savings) Run(ctx context.Context, s Surroundings) error {
 	})
 }
 
-func findProject(p *plant.Plant, name string) (plant.Project, error) {
+// FindProject looks a savings project up by the name that a person gave.
+func FindProject(p *plant.Plant, name string) (plant.Project, error) {
 	pr, ok := p.FindProject(plant.ProjectID(name))
 	if !ok {
-		return pr, unknown("savings project", name, p.Projects, func(p plant.Project) string { return string(p.ID) })
+		return pr, Unknown("savings project", name, p.Projects, func(p plant.Project) string { return string(p.ID) })
 	}
 	return pr, nil
 }

@@ -1,4 +1,4 @@
-package desk
+package acts
 
 import (
 	"context"
@@ -6,13 +6,14 @@ import (
 	"math"
 	"slices"
 
+	"curetally/cmd/curetally/desk"
 	"curetally/internal/core/plant"
 	"curetally/internal/link/store"
 )
 
 // Exchange declares that a meter register was exchanged.
 type Exchange struct {
-	Site
+	desk.Site
 	Who
 	When
 	Register string  `arg:"" help:"Register as OWNER/VALUE, for example heron-5-meter/import."`
@@ -36,12 +37,12 @@ func (c Exchange) Validate() error {
 
 // Run declares the exchange of a register. The curve takes the old register to
 // its final reading and goes on from the new one's first.
-func (c Exchange) Run(ctx context.Context, s Surroundings) error {
-	return c.with(ctx, s, func(p *plant.Plant, db *store.DB) error {
+func (c Exchange) Run(ctx context.Context, s desk.Surroundings) error {
+	return c.With(ctx, s, func(p *plant.Plant, db *store.DB) error {
 		reg, ok := p.FindRegister(plant.RegisterID(c.Register))
 		if !ok || reg.Curve != plant.FromReadings {
 			read := slices.DeleteFunc(slices.Clone(p.Registers), func(r plant.Register) bool { return r.Curve != plant.FromReadings })
-			return unknown("register", c.Register, read, func(r plant.Register) string { return string(r.ID) })
+			return desk.Unknown("register", c.Register, read, func(r plant.Register) string { return string(r.ID) })
 		}
 		at, err := c.instant(p)
 		if err != nil {
@@ -58,7 +59,7 @@ func (c Exchange) Run(ctx context.Context, s Surroundings) error {
 			return err
 		}
 		_, err = fmt.Fprintf(s.Stdout, "recorded: %s ended %s at %.3f and goes on from %.3f %s\n",
-			reg.ID, moment(at, p), c.Final, c.First, reg.Quantity.DisplayUnit())
+			reg.ID, desk.Moment(at, p), c.Final, c.First, reg.Quantity.DisplayUnit())
 		return err
 	})
 }
