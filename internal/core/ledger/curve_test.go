@@ -241,7 +241,7 @@ func drawPoints(t *rapid.T) []Point {
 	points := make([]Point, n)
 	now, value := time.Duration(0), rapid.Int64Range(0, 999).Draw(t, "first")
 	for i := range points {
-		seen := value
+		var seen int64
 		switch rapid.IntRange(0, 9).Draw(t, "what") {
 		case 0:
 			value = rapid.Int64Range(0, 9).Draw(t, "reset")

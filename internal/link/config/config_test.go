@@ -2,6 +2,7 @@ package config
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"log/slog"
 	"os"
@@ -346,7 +347,7 @@ func FuzzParse(f *testing.F) {
 		if (c == nil) == (err == nil) {
 			t.Errorf("config %v with error %v", c, err)
 		}
-		if problems, ok := err.(Problems); err != nil && (!ok || len(problems) == 0) {
+		if problems, ok := errors.AsType[Problems](err); err != nil && (!ok || len(problems) == 0) {
 			t.Errorf("error %T: %v", err, err)
 		}
 	})

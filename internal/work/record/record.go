@@ -97,9 +97,9 @@ type Recorder struct {
 }
 
 const (
-	pauseMin  = 500 * time.Millisecond
-	pauseMax  = 30 * time.Second
-	lastApply = 10 * time.Second // for the last group after the inbox has ended
+	firstPause   = 500 * time.Millisecond
+	longestPause = 30 * time.Second
+	lastApply    = 10 * time.Second // for the last group after the inbox has ended
 )
 
 // New builds a Recorder; Run makes it work.
@@ -207,7 +207,7 @@ func (r *Recorder) append(ctx context.Context, group []Delivery) bool {
 	if n > 0 {
 		// A write that has begun is finished also when the daemon ends.
 		whole := context.WithoutCancel(ctx)
-		for pause := pauseMin; ; pause = min(2*pause, pauseMax) {
+		for pause := firstPause; ; pause = min(2*pause, longestPause) {
 			number, err := r.o.Spool.Append(whole, all)
 			if err == nil {
 				r.firstOwn.CompareAndSwap(0, number)
@@ -240,7 +240,7 @@ func (r *Recorder) append(ctx context.Context, group []Delivery) bool {
 // drain applies waiting batches until the inbox has ended and the spool is
 // empty, or ctx ends.
 func (r *Recorder) drain(ctx context.Context, ended <-chan struct{}) {
-	pause := pauseMin
+	pause := firstPause
 	for {
 		more, err := r.apply(ctx)
 		switch {
@@ -259,12 +259,12 @@ func (r *Recorder) drain(ctx context.Context, ended <-chan struct{}) {
 			if !r.pause(ctx, ended, pause+jitter) {
 				return
 			}
-			pause = min(2*pause, pauseMax)
+			pause = min(2*pause, longestPause)
 			continue
 		case r.storeDown.Swap(false):
 			r.o.Log.Info("the database takes facts again")
 		}
-		pause = pauseMin
+		pause = firstPause
 		if more {
 			continue
 		}

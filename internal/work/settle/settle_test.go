@@ -170,7 +170,7 @@ func drawReadings(t *rapid.T, reg plant.RegisterID) []plant.Reading {
 	var out []plant.Reading
 	for range n {
 		at = at.Add(time.Duration(rapid.IntRange(1, 2400).Draw(t, "seconds")) * time.Second)
-		seen := value
+		var seen int64
 		switch rapid.IntRange(0, 11).Draw(t, "event") {
 		case 0:
 			value, seen = 0, 0 // the meter starts anew

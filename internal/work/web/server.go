@@ -116,7 +116,14 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 		cancel() // what is still computing gives up
 		err = fmt.Errorf("end pages on %s within %v: %w", l.Addr(), shutdownTimeout, errors.Join(err, srv.Close()))
 	}
-	<-ended
+	return errors.Join(err, closed(<-ended))
+}
+
+// closed is nil for the error that a server returns when it was told to end.
+func closed(err error) error {
+	if errors.Is(err, http.ErrServerClosed) {
+		return nil
+	}
 	return err
 }
 

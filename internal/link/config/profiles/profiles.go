@@ -28,7 +28,7 @@ type Spec struct {
 	Values    []Value  `yaml:"values"`
 }
 
-// SetDefaults: holding registers, high word and high byte first.
+// SetDefaults sets holding registers, high word and high byte first.
 func (s *Spec) SetDefaults() { s.Function, s.WordOrder, s.ByteOrder, s.MaxWaste = 3, "big", "big", 16 }
 
 // Anchor is a run of registers with known content, as written in YAML.
@@ -256,7 +256,7 @@ func checkOverlap(doc *strictyaml.Document, path string, p plant.Profile) {
 	}
 	for i, b := range runs {
 		for _, a := range runs[:i] {
-			if a.function == b.function && a.first <= b.last && b.first <= a.last && !(a.scale && b.scale) {
+			if a.function == b.function && a.first <= b.last && b.first <= a.last && (!a.scale || !b.scale) {
 				doc.Report(b.path, fmt.Sprintf("registers %d to %d overlap %s (registers %d to %d)", b.first, b.last, a.what, a.first, a.last), "correct the address or the type of one of them")
 				break
 			}

@@ -53,7 +53,7 @@ type Spec struct {
 	Cautions     []string `yaml:"cautions"`
 }
 
-// SetDefaults: each station, a week ahead, three days of grace.
+// SetDefaults sets each station, a week ahead, three days of grace.
 func (s *Spec) SetDefaults() { s.Scope, s.Lead, s.Grace = string(plant.PerStation), 7, 3 }
 
 // Ready gives the lamp kinds and rules of one ready-made set. It panics when the

@@ -46,7 +46,7 @@ type Spec struct {
 	Counters      map[string]Counter `yaml:"counters"`
 }
 
-// SetDefaults: times are RFC 3339.
+// SetDefaults sets times as RFC 3339.
 func (s *Spec) SetDefaults() { s.InstantFormat = "rfc3339" }
 
 // Counter is a cumulative counter in the messages of a press, as written in YAML.
