@@ -71,6 +71,9 @@ func Run(ctx context.Context, o Options) (err error) {
 	var undo cleanups
 	defer func() { err = errors.Join(err, undo.run(ctx)) }()
 	d, err := build(ctx, o, &undo)
+	if errors.Is(err, errInterrupted) {
+		return nil
+	}
 	if err != nil {
 		return err
 	}
@@ -294,10 +297,12 @@ func (d *Daemon) Refresh(ctx context.Context) error {
 	return errors.Join(d.plan.Refresh(ctx), d.publish.Refresh(ctx), d.counts.refresh(ctx, d.store))
 }
 
-// ready says what is missing until the daemon does its whole job.
+// ready says what is missing until the daemon does its whole job. Whoever asks
+// may read it, so it says nothing of addresses and accounts.
 func (d *Daemon) ready(ctx context.Context) error {
 	if err := d.store.Ping(ctx); err != nil {
-		return err
+		d.log.Debug("not ready", "component", "app", "err", err)
+		return errors.New("the database does not answer")
 	}
 	if d.publish.Newest() == nil || d.plan.Newest() == nil {
 		return errors.New("the first figures are being worked out")

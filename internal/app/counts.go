@@ -24,8 +24,9 @@ type counts struct{ newest atomic.Pointer[countsNow] }
 type countsNow struct {
 	marks    int64
 	refused  int64
-	refusals []plant.Refusal       // the newest few
-	held     []plant.RegisterEvent // values that wait for a person, newest first
+	refusals []plant.Refusal // the newest few
+	heldAll  int64
+	held     []plant.RegisterEvent // the newest few values that wait for a person, newest first
 }
 
 const (
@@ -42,11 +43,12 @@ func (c *counts) now() countsNow {
 
 func (c *counts) refresh(ctx context.Context, db *store.DB) error {
 	var n countsNow
-	var errs [4]error
+	var errs [5]error
 	n.marks, errs[0] = db.UnsettledCount(ctx)
 	n.refused, errs[1] = db.RefusedTotal(ctx)
 	n.refusals, errs[2] = db.Refusals(ctx, shownEvents)
 	n.held, errs[3] = db.RegisterEvents(ctx, plant.StepImplausible, shownEvents)
+	n.heldAll, errs[4] = db.HeldCount(ctx)
 	if err := errors.Join(errs[:]...); err != nil {
 		return err
 	}
@@ -54,8 +56,8 @@ func (c *counts) refresh(ctx context.Context, db *store.DB) error {
 	return nil
 }
 
-// run renews the counts until ctx ends; the recorder reports a store that does
-// not answer, so a failure is only noted once at debug level.
+// run renews the counts until ctx ends. The recorder reports a store that does
+// not answer, so a failure is noted at debug level only.
 func (c *counts) run(ctx context.Context, db *store.DB, log *slog.Logger) error {
 	tick := time.NewTicker(countsPace)
 	defer tick.Stop()
@@ -76,7 +78,7 @@ func (d *Daemon) condition() publish.Condition {
 	rec, sp, n := d.record.Stats(), d.spool.Stats(), d.counts.now()
 	c := publish.Condition{
 		StoreUp: !rec.StoreDown, FactsReceived: rec.Received, FactsApplied: rec.Applied,
-		RefusedFacts: n.refused, UnsettledMarks: n.marks, HeldReadings: int64(len(n.held)),
+		RefusedFacts: n.refused, UnsettledMarks: n.marks, HeldReadings: n.heldAll,
 		SpoolBatches: sp.Batches, SpoolBytes: sp.Bytes, SpoolOldest: sp.OldestAt,
 		Tasks: publish.TaskCount{"ok": 0, "upcoming": 0, "due": 0, "overdue": 0},
 	}

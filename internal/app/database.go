@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"log/slog"
+	"time"
 
 	"curetally/internal/link/config"
 	"curetally/internal/link/privatepg"
@@ -35,11 +36,47 @@ func openDaemonStore(ctx context.Context, c *config.Config, log *slog.Logger, un
 	if err != nil {
 		return nil, nil, err
 	}
-	if db, err = connect(ctx, c, log, url); err != nil {
+	if db, err = awaitStore(ctx, c, log, url); err != nil {
 		return nil, nil, err
 	}
 	undo.add("database connections", func(context.Context) error { db.Close(); return nil })
 	return db, dead, nil
+}
+
+// errInterrupted says that ctx ended before the daemon had begun.
+var errInterrupted = errors.New("interrupted while waiting for the database")
+
+// databasePause is the pause between two tries to reach the database at start.
+const databasePause = 2 * time.Second
+
+// awaitStore opens the store as soon as the database answers: after a power cut
+// it may come up later than the daemon. Meanwhile the registers of the meters go
+// on counting and the broker keeps the messages. What a later try cannot heal,
+// such as a refused password, is an error at once.
+func awaitStore(ctx context.Context, c *config.Config, log *slog.Logger, url string) (*store.DB, error) {
+	for attempt := 1; ; attempt++ {
+		db, err := connect(ctx, c, log, url)
+		switch {
+		case err == nil && attempt > 1:
+			log.Info("the database answers", "component", "app", "attempt", attempt)
+			return db, nil
+		case err == nil:
+			return db, nil
+		case ctx.Err() != nil:
+			return nil, errInterrupted
+		case !store.Unreachable(err):
+			return nil, err
+		case attempt == 1:
+			log.Error("the database cannot be reached; the daemon begins when it answers — check database.url and that the server runs", "component", "app", "err", err)
+		}
+		timer := time.NewTimer(databasePause)
+		select {
+		case <-ctx.Done():
+			timer.Stop()
+			return nil, errInterrupted
+		case <-timer.C:
+		}
+	}
 }
 
 // connect opens the store, brings its schema up to date and binds it to the

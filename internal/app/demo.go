@@ -101,7 +101,8 @@ func Demo(ctx context.Context, o DemoOptions) (Summary, error) {
 		},
 	})
 	endPlant()
-	return d.last, errors.Join(err, outside.Wait())
+	err = errors.Join(err, outside.Wait()) // which may still set the last summary
+	return d.last, err
 }
 
 // ended runs what must be run to be closed.

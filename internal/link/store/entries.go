@@ -186,3 +186,15 @@ func (db *DB) RegisterEvents(ctx context.Context, kind plant.StepKind, limit int
 		JOIN register r ON r.site = e.site AND r.id = e.register
 		WHERE e.site = $1 AND ($2 = 0 OR e.kind = $2) ORDER BY e.at DESC, r.name, e.kind LIMIT $3`, int16(kind), limit)
 }
+
+// HeldCount counts the values that are held out of their curves because they
+// cannot be true.
+func (db *DB) HeldCount(ctx context.Context) (int64, error) {
+	s, err := db.bound()
+	if err != nil {
+		return 0, err
+	}
+	var n int64
+	err = db.pool.QueryRow(ctx, "SELECT count(*) FROM register_event WHERE site = $1 AND kind = $2", s.id, int16(plant.StepImplausible)).Scan(&n)
+	return n, err
+}

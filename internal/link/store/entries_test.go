@@ -284,3 +284,15 @@ func TestDayAmounts_LocalDays(t *testing.T) {
 		})
 	}
 }
+
+func TestHeldCount_CountsMoreThanAreListed(t *testing.T) {
+	db := open(t)
+	s := settlement(meter, at(0))
+	s.To = at(60)
+	for i := range 30 {
+		s.Events = append(s.Events, plant.RegisterEvent{Register: meter, At: at(float64(i)), Kind: plant.StepImplausible, Before: 1, After: 9})
+	}
+	s.Events = append(s.Events, plant.RegisterEvent{Register: meter, At: at(40), Kind: plant.StepReset})
+	must(t, db.Replace(t.Context(), nil, []plant.Settlement{s}))
+	same(t, "held", get(db.HeldCount(t.Context()))(t), 30)
+}

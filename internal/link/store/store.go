@@ -91,6 +91,21 @@ func Open(ctx context.Context, url string, o Options) (*DB, error) {
 	return db, nil
 }
 
+// Unreachable says of an error of Open that no server answered, or that it takes
+// no connections yet: trying again later may help. A refused password or a
+// database that does not exist is not such an error.
+func Unreachable(err error) bool {
+	if _, connecting := errors.AsType[*pgconn.ConnectError](err); !connecting {
+		return false
+	}
+	switch sqlState(err) {
+	case "", cannotConnectNow, tooManyConnections:
+		return true
+	default:
+		return false
+	}
+}
+
 // Close ends all connections, after those in use have been given back.
 func (db *DB) Close() { db.pool.Close() }
 
@@ -138,8 +153,10 @@ func sqlState(err error) string {
 }
 
 const (
-	uniqueViolation = "23505"
-	duplicateTable  = "42P07"
+	uniqueViolation    = "23505"
+	duplicateTable     = "42P07"
+	cannotConnectNow   = "57P03"
+	tooManyConnections = "53300"
 )
 
 // collect runs a query whose $1 is the site and scans its rows. A query that
