@@ -131,11 +131,12 @@ func (s *Settler) Round(ctx context.Context) (int, error) {
 		return 0, nil
 	}
 	marks = s.bounded(marks)
-	work, err := s.stretches(ctx, marks)
+	facts := newMemo(s.o.Store)
+	work, err := s.stretches(ctx, facts, marks)
 	if err != nil {
 		return 0, err
 	}
-	out, err := s.settleAll(ctx, work)
+	out, err := s.settleAll(ctx, facts, work)
 	if err != nil {
 		return 0, err
 	}
@@ -167,11 +168,11 @@ func (s *Settler) bounded(marks []plant.Mark) []plant.Mark {
 // settleAll settles stretches that are in order by register and time. One that
 // grows over the next takes it in: the next would begin from facts that the
 // first has judged anew.
-func (s *Settler) settleAll(ctx context.Context, work []Stretch) ([]plant.Settlement, error) {
+func (s *Settler) settleAll(ctx context.Context, f Facts, work []Stretch) ([]plant.Settlement, error) {
 	var out []plant.Settlement
 	for i := 0; i < len(work); {
 		w := work[i]
-		one, err := Settle(ctx, s.o.Store, s.o.Plant, w)
+		one, err := Settle(ctx, f, s.o.Plant, w)
 		if err != nil {
 			return nil, fmt.Errorf("settle %s: %w", w.Register.ID, err)
 		}
@@ -187,7 +188,7 @@ func (s *Settler) settleAll(ctx context.Context, work []Stretch) ([]plant.Settle
 // stretches turns marks into stretches per register: on interval borders,
 // reaching to the neighbouring facts whose shares change with the new ones,
 // merged where they overlap.
-func (s *Settler) stretches(ctx context.Context, marks []plant.Mark) ([]Stretch, error) {
+func (s *Settler) stretches(ctx context.Context, f Facts, marks []plant.Mark) ([]Stretch, error) {
 	ranges := map[plant.RegisterID][]span{}
 	for _, m := range marks {
 		touched := s.index.ofStation[m.Station]
@@ -199,7 +200,7 @@ func (s *Settler) stretches(ctx context.Context, marks []plant.Mark) ([]Stretch,
 			touched = []plant.Register{reg}
 		}
 		for _, reg := range touched {
-			sp, err := s.reach(ctx, reg, m)
+			sp, err := s.reach(ctx, f, reg, m)
 			if err != nil {
 				return nil, fmt.Errorf("facts around a mark of %s: %w", reg.ID, err)
 			}
@@ -217,10 +218,10 @@ func (s *Settler) stretches(ctx context.Context, marks []plant.Mark) ([]Stretch,
 
 // reach is the stretch of a register whose entries may change with the facts of
 // a mark: as far as the facts on which the new ones bear.
-func (s *Settler) reach(ctx context.Context, reg plant.Register, m plant.Mark) (span, error) {
+func (s *Settler) reach(ctx context.Context, f Facts, reg plant.Register, m plant.Mark) (span, error) {
 	from, to := m.From, m.To
 	if m.Station == "" {
-		near, err := s.o.Store.Readings(ctx, reg.ID, m.From, m.To.Add(time.Microsecond))
+		near, err := f.Readings(ctx, reg.ID, m.From, m.To.Add(time.Microsecond))
 		if err != nil {
 			return span{}, err
 		}
@@ -229,7 +230,7 @@ func (s *Settler) reach(ctx context.Context, reg plant.Register, m plant.Mark) (
 		}
 		return s.onBorders(from, to), nil
 	}
-	near, err := eventsAround(ctx, s.o.Store, s.o.Plant.Interval, Stretch{Register: reg, From: m.From, To: m.To.Add(time.Millisecond)})
+	near, err := eventsAround(ctx, f, s.o.Plant.Interval, Stretch{Register: reg, From: m.From, To: m.To.Add(time.Millisecond)})
 	if err != nil {
 		return span{}, err
 	}

@@ -168,9 +168,11 @@ func eventsAround(ctx context.Context, f Facts, interval time.Duration, w Stretc
 			return events, err
 		}
 		first, last := events[0].At, events[len(events)-1].At
-		doubtful, err := f.Doubtful(ctx, w.Register.ID, first, last.Add(time.Millisecond))
-		if err != nil {
-			return nil, err
+		var doubtful []plant.RegisterEvent
+		if w.Register.Curve == plant.FromEvents {
+			if doubtful, err = f.Doubtful(ctx, w.Register.ID, first, last.Add(time.Millisecond)); err != nil {
+				return nil, err
+			}
 		}
 		before, after, inside := anchors(w, events, doubtful)
 		if before+after+inside == 0 && len(events) > blind {
