@@ -97,7 +97,9 @@ func Demo(ctx context.Context, o DemoOptions) (Summary, error) {
 		Config: conf, Listen: d.listen(), Version: o.Version, Log: o.Log,
 		Serving: func(url string) { d.addresses.serve(url) },
 		Before: func(ctx context.Context, daemon *Daemon) error {
-			return d.begin(ctx, daemon, plantCtx, &outside, endDaemon)
+			return d.begin(ctx, daemon, func(run func(context.Context) error) {
+				outside.Go(func() error { return run(plantCtx) })
+			}, endDaemon)
 		},
 	})
 	endPlant()
@@ -190,8 +192,9 @@ func (d *demo) configure() (*config.Config, error) {
 }
 
 // begin takes the history in, lets the controllers speak and keeps the daemon
-// for as long as the demo is to run.
-func (d *demo) begin(ctx context.Context, daemon *Daemon, plantCtx context.Context, outside *errgroup.Group, end func()) error {
+// for as long as the demo is to run; end ends it. What is given to alongside runs
+// for as long as the plant.
+func (d *demo) begin(ctx context.Context, daemon *Daemon, alongside func(run func(context.Context) error), end func()) error {
 	begun := time.Now()
 	if err := d.past(ctx, daemon); err != nil {
 		return err
@@ -202,9 +205,7 @@ func (d *demo) begin(ctx context.Context, daemon *Daemon, plantCtx context.Conte
 	if err := daemon.Refresh(ctx); err != nil {
 		return err
 	}
-	outside.Go(func() error {
-		return controllers.New(d.world, controllers.Options{Broker: d.addresses.Broker}).Run(plantCtx)
-	})
+	alongside(controllers.New(d.world, controllers.Options{Broker: d.addresses.Broker}).Run)
 	var err error
 	if d.last, err = d.summary(daemon); err != nil {
 		return err
@@ -213,7 +214,7 @@ func (d *demo) begin(ctx context.Context, daemon *Daemon, plantCtx context.Conte
 	if d.o.Ready != nil {
 		d.o.Ready(d.last)
 	}
-	outside.Go(func() error {
+	alongside(func(context.Context) error {
 		defer end()
 		return d.watch(ctx, daemon)
 	})

@@ -28,16 +28,6 @@ func (q Quantity) String() string {
 	return fmt.Sprintf("quantity(%d)", uint8(q))
 }
 
-// ParseQuantity reads a quantity's word.
-func ParseQuantity(word string) (Quantity, error) {
-	for i, n := range quantityNames {
-		if n == word && i > 0 {
-			return Quantity(i), nil
-		}
-	}
-	return 0, fmt.Errorf("quantity %q: expected energy, time, count, area, length or impressions", word)
-}
-
 // PerDisplay is how many of the register's units make one display unit:
 // kilowatt-hour, hour, start, square metre, metre, impression.
 func (q Quantity) PerDisplay() float64 {

@@ -129,8 +129,3 @@ func (q Quality) String() string {
 	}
 	return fmt.Sprintf("quality(%d)", uint8(q))
 }
-
-// Qualities lists all qualities from best to worst.
-func Qualities() []Quality {
-	return []Quality{QualityMeasured, QualityInterpolated, QualityInferred, QualityEstimated, QualityUnknown}
-}

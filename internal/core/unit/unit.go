@@ -57,9 +57,6 @@ func EnergyFromKWh(kwh float64) (Energy, error) {
 // Power is electrical power in watts.
 type Power float64
 
-// KW gives the power in kilowatts, for display.
-func (p Power) KW() float64 { return float64(p) / 1000 }
-
 // Over gives the energy of this power held for the given milliseconds, rounded
 // toward zero to whole milliwatt-hours.
 func (p Power) Over(ms int64) Energy { return Energy(float64(p) * float64(ms) / 3600) }

@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"curetally/internal/core/plant"
-	"curetally/internal/link/config/profiles"
 	"curetally/internal/link/config/strictyaml"
 )
 
@@ -64,9 +63,6 @@ type Broker struct {
 
 // DefaultListen is where pages are served when the file does not say.
 const DefaultListen = "127.0.0.1:8460"
-
-// Profiles gives the ready-made meter profiles, ordered by name.
-func Profiles() []plant.Profile { return profiles.Ready() }
 
 // Load reads a configuration file. The error is Problems when the file could be
 // read.
