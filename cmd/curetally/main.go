@@ -30,6 +30,7 @@ import (
 
 	"curetally/cmd/curetally/acts"
 	"curetally/cmd/curetally/desk"
+	"curetally/cmd/curetally/probe"
 	"curetally/internal/link/config"
 )
 
@@ -46,6 +47,7 @@ type commands struct {
 	Run       runCommand       `cmd:"" help:"Run the daemon on a real plant."`
 	Demo      demoCommand      `cmd:"" help:"Show everything on one machine with a virtual plant."`
 	Check     checkCommand     `cmd:"" help:"Check a configuration file and list every problem."`
+	Probe     probe.Command    `cmd:"" help:"Read meters live and find what is wrong with their wiring, for the electrician."`
 	Migrate   desk.Migrate     `cmd:"" help:"Bring the database schema up to date."`
 	Tasks     desk.Tasks       `cmd:"" help:"List upkeep tasks, most urgent first."`
 	Done      acts.Done        `cmd:"" help:"Record that a task was carried out."`
