@@ -14,7 +14,7 @@ import (
 // Limits by which a day is left out.
 const (
 	// doubtfulLimit is the share of a day's energy, or of its lit time, that may
-	// be uncertain before the day is left out.
+	// be uncertain or in no known state before the day is left out.
 	doubtfulLimit = 0.05
 	// coverage is the share of a local day that a station's timeline must cover.
 	coverage = 0.95
@@ -172,6 +172,9 @@ const (
 type slot struct {
 	kind  kind
 	index int
+	// asks says that a driver of the project depends on the states in which this
+	// energy was used.
+	asks bool
 }
 
 // gathered is the day amounts of a project, sorted into days.
@@ -193,6 +196,7 @@ type tally struct {
 	lit        map[plant.Technology]int64
 	litMillis  int64
 	litUnknown int64 // lit time in no known state
+	mute       int64 // part of absolute in no known state where a driver depends on it
 	curing     int64
 	standby    int64
 	starts     int64
@@ -204,7 +208,7 @@ func (g *gathered) newTally() *tally {
 
 func (g *gathered) addSlot(id plant.RegisterID, k kind) {
 	if _, ok := g.slots[id]; !ok {
-		g.slots[id] = slot{k, len(g.slots)}
+		g.slots[id] = slot{kind: k, index: len(g.slots)}
 	}
 }
 
@@ -212,6 +216,9 @@ func gather(p *plant.Plant, pr plant.Project, amounts []plant.DayAmount) *gather
 	g := &gathered{stations: stations(p, pr), slots: map[plant.RegisterID]slot{}, days: map[int64]*tally{}}
 	for _, id := range pr.Boundary {
 		g.addSlot(id, kindEnergy)
+		s := g.slots[id]
+		s.asks = asksForStates(p, pr, id)
+		g.slots[id] = s
 	}
 	for _, s := range g.stations {
 		g.addSlot(plant.RegisterOf(s.ID, plant.ValueLit), kindLit)
@@ -247,6 +254,15 @@ func gather(p *plant.Plant, pr plant.Project, amounts []plant.DayAmount) *gather
 	return g
 }
 
+// asksForStates says whether a driver is counted from the states of the station
+// whose energy the register counts. What a counter of the station tells is known
+// in silence too; standby is told by states alone.
+func asksForStates(p *plant.Plant, pr plant.Project, id plant.RegisterID) bool {
+	reg, _ := p.FindRegister(id)
+	st, ok := p.FindStation(reg.Station)
+	return ok && (st.Uncounted || slices.Contains(pr.Drivers, plant.DriverStandbyHours))
+}
+
 func (t *tally) add(s slot, a plant.DayAmount) {
 	t.sum[s.index] += a.Amount
 	switch s.kind {
@@ -254,6 +270,9 @@ func (t *tally) add(s slot, a plant.DayAmount) {
 		t.energy += unit.Energy(a.Amount)
 		t.absolute += max(a.Amount, -a.Amount)
 		t.uncertain += a.Doubtful
+		if s.asks && a.State == plant.StateUnknown {
+			t.mute += max(a.Amount, -a.Amount)
+		}
 	case kindLit:
 		t.lit[a.Technology] += a.Amount
 		t.litMillis += a.Amount
@@ -370,6 +389,10 @@ func (g *gathered) stationReason(t *tally, length time.Duration) string {
 	if float64(t.litUnknown) > doubtfulLimit*float64(t.litMillis) {
 		return fmt.Sprintf("%.1f %% of the lit time has no known state (limit %.0f %%)",
 			100*float64(t.litUnknown)/float64(t.litMillis), 100*doubtfulLimit)
+	}
+	if float64(t.mute) > doubtfulLimit*float64(t.absolute) {
+		return fmt.Sprintf("%.1f %% of the energy was used in no known state (limit %.0f %%)",
+			100*float64(t.mute)/float64(t.absolute), 100*doubtfulLimit)
 	}
 	return ""
 }

@@ -164,6 +164,35 @@ func TestDaysThatCannotBeUsed(t *testing.T) {
 }
 
 // Stations do not matter to a model that only counts area.
+// A station that is silent while it uses energy hides the hours of the drivers
+// that its states tell: the day would look as if it had saved nothing.
+func TestEnergyInNoKnownState(t *testing.T) {
+	for name, tt := range map[string]struct {
+		uncounted bool
+		drivers   []plant.Driver
+		want      string
+	}{
+		"standby is told by states":      {false, []plant.Driver{plant.DriverStandbyHours}, "37.5 % of the energy was used in no known state (limit 5 %)"},
+		"so are hours without a counter": {true, []plant.Driver{plant.DriverCuringHours}, "37.5 % of the energy was used in no known state (limit 5 %)"},
+		"a counter counts in silence":    {false, []plant.Driver{plant.DriverCuringHours}, ""},
+		"area is not of the stations":    {true, []plant.Driver{plant.DriverArea}, ""},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b := newBench(t, "Europe/Berlin", monday())
+			b.project.Drivers = tt.drivers
+			b.plant.Presses[0].Stations[0].Uncounted = tt.uncounted
+			b.plant.Registers = []plant.Register{{ID: "m1/import", Quantity: plant.QuantityEnergy, Station: "heron-1", Press: "heron"}}
+			for n := range 4 {
+				b.work(n, plant.TechnologyArc)
+			}
+			b.add(2, "m1/import", plant.StateUnknown, plant.TechnologyArc, 60_000_000)
+			if got := b.days(4)[2].Excluded; got != tt.want {
+				t.Errorf("excluded: %q, want %q", got, tt.want)
+			}
+		})
+	}
+}
+
 func TestSilentStationDoesNotHurtPressDrivers(t *testing.T) {
 	b := newBench(t, "Europe/Berlin", monday())
 	b.project.Drivers = []plant.Driver{plant.DriverArea}
