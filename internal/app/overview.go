@@ -18,12 +18,6 @@ import (
 	"curetally/internal/work/web"
 )
 
-// signalPower is the name of the signal with a meter's active power.
-const signalPower = "power_watts"
-
-// freshPower is how old a power value may be to be shown as present.
-const freshPower = 2 * time.Minute
-
 // errStarting is what pages say before the first figures are there.
 var errStarting = errors.New("the first figures are being worked out; try again in a few seconds")
 
@@ -33,12 +27,7 @@ func (d *Daemon) Overview(context.Context) (web.Overview, error) {
 	if snap == nil || look == nil {
 		return web.Overview{}, errStarting
 	}
-	v := viewer{plant: d.plant, snap: snap, look: look, power: map[string]plant.Signal{}}
-	for _, s := range snap.Signals {
-		if s.Name == signalPower {
-			v.power[s.Subject] = s
-		}
-	}
+	v := viewer{plant: d.plant, snap: snap, look: look, power: snap.Powers(d.plant)}
 	v.sum()
 	out := web.Overview{
 		SiteName: d.plant.Name, Now: snap.At, Zone: d.plant.TimeZone, DataUntil: v.last,
@@ -57,7 +46,7 @@ type viewer struct {
 	plant   *plant.Plant
 	snap    *publish.Snapshot
 	look    *plan.Outlook
-	power   map[string]plant.Signal // by meter
+	power   map[plant.MeterID]float64 // watts, where known
 	amounts map[plant.RegisterID]int64
 	energy  map[plant.StationID]int64
 	last    time.Time // end of the last settled interval
@@ -111,7 +100,7 @@ func (v *viewer) station(st plant.Station) web.StationView {
 			if m.Station != st.ID {
 				continue
 			}
-			if w, ok := v.freshPower(m.ID); ok {
+			if w, ok := v.power[m.ID]; ok {
 				sv.PowerWatts, sv.PowerKnown = sv.PowerWatts+w, true
 			}
 		}
@@ -127,11 +116,6 @@ func (v *viewer) station(st plant.Station) web.StationView {
 		}
 	}
 	return sv
-}
-
-func (v *viewer) freshPower(m plant.MeterID) (float64, bool) {
-	s, ok := v.power[string(m)]
-	return s.Value, ok && v.snap.At.Sub(s.At) <= freshPower
 }
 
 func (v *viewer) tasks() []web.TaskView {
@@ -162,7 +146,7 @@ func (v *viewer) meters(pollers []*collect.Poller) []web.MeterView {
 			mv := web.MeterView{
 				Name: string(h.Meter), Title: string(h.Meter), Heard: h.LastSuccess, Silent: h.LastError != "",
 			}
-			mv.PowerWatts, mv.PowerKnown = v.freshPower(h.Meter)
+			mv.PowerWatts, mv.PowerKnown = v.power[h.Meter]
 			for _, r := range v.plant.Registers {
 				if owner, _ := r.ID.Split(); owner == string(h.Meter) {
 					mv.EnergyKWh += unit.Energy(v.amounts[r.ID]).KWh()

@@ -65,7 +65,7 @@ type metric struct {
 func metrics() []metric {
 	return []metric{
 		{"register_energy_joules_total", "Energy counted by a meter register, from settled entries.", []string{"meter", "register"}},
-		{"meter_power_watts", "Active power at the meter, latest reading.", []string{"meter"}},
+		{"meter_power_watts", "Active power at the meter; absent while the meter is silent.", []string{"meter"}},
 		{"meter_up", "1 when the last poll of the meter succeeded.", []string{"meter"}},
 		{"meter_polls_total", "Polls of the meter.", []string{"meter"}},
 		{"meter_poll_failures_total", "Polls of the meter that failed.", []string{"meter"}},
@@ -120,7 +120,7 @@ func (c *Collector) Collect(ch chan<- prometheus.Metric) {
 	if snap := c.newest(); snap != nil {
 		out.totals(c.plant, snap)
 		out.states(c.plant, snap)
-		out.savings(snap)
+		out.savings(c.plant, snap)
 	}
 }
 
@@ -206,16 +206,12 @@ func (e emitter) states(p *plant.Plant, s *Snapshot) {
 			e.gauge("station_state", truth(state == now), string(st.Press), string(st.ID), state.String())
 		}
 	}
-	for _, sig := range s.Signals {
-		if sig.Name == "power_watts" {
-			if _, ok := p.FindMeter(plant.MeterID(sig.Subject)); ok {
-				e.gauge("meter_power_watts", sig.Value, sig.Subject)
-			}
-		}
+	for meter, watts := range s.Powers(p) {
+		e.gauge("meter_power_watts", watts, string(meter))
 	}
 }
 
-func (e emitter) savings(s *Snapshot) {
+func (e emitter) savings(p *plant.Plant, s *Snapshot) {
 	for _, ps := range s.Projects {
 		if !ps.Stated {
 			continue
@@ -227,7 +223,11 @@ func (e emitter) savings(s *Snapshot) {
 		e.gauge("savings_avoided_ratio", st.SavedFraction, id)
 		e.gauge("savings_avoided_cost", st.Cost.Float(), id, strings.ToUpper(st.Cost.Currency))
 		e.gauge("savings_avoided_carbon_grams", st.CarbonKg*1000, id)
-		e.gauge("savings_reporting_seconds", float64(st.Days)*86400, id)
+		var length time.Duration // a day may have 23, 24 or 25 hours
+		for _, day := range st.Series {
+			length += p.Day(day.Day, 1).Sub(day.Day)
+		}
+		e.gauge("savings_reporting_seconds", length.Seconds(), id)
 	}
 }
 

@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/testutil"
 	"github.com/prometheus/common/expfmt"
@@ -265,6 +266,49 @@ func TestMetricsPage(t *testing.T) {
 	}
 	if d := cmp.Diff(string(want), page.String()); d != "" {
 		t.Errorf("metrics changed (-want +got):\n%s", d)
+	}
+}
+
+// Power is shown for as long as its meter is heard at its own pace.
+func TestPowersAreOfThePresent(t *testing.T) {
+	p := little(t)
+	p.Buses[0].Meters = append(p.Buses[0].Meters, plant.Meter{ID: "slow", Bus: "b", Period: 5 * time.Minute})
+	value := func(meter string, ago time.Duration) plant.Signal {
+		return plant.Signal{Subject: meter, Name: signalPower, At: monday.Add(-ago), Value: ago.Seconds()}
+	}
+	for name, c := range map[string]struct {
+		signal plant.Signal
+		want   map[plant.MeterID]float64
+	}{
+		"just read":       {value("m", 2*time.Minute), map[plant.MeterID]float64{"m": 120}},
+		"silent":          {value("m", 121*time.Second), nil},
+		"read seldom":     {value("slow", 15*time.Minute), map[plant.MeterID]float64{"slow": 900}},
+		"of a station":    {value("s", time.Second), nil},
+		"another quality": {plant.Signal{Subject: "m", Name: "voltage_volts", At: monday, Value: 400}, nil},
+	} {
+		snap := Snapshot{At: monday, Signals: []plant.Signal{c.signal}}
+		if d := cmp.Diff(c.want, snap.Powers(p), cmpopts.EquateEmpty()); d != "" {
+			t.Errorf("%s (-want +got):\n%s", name, d)
+		}
+	}
+}
+
+// A day of a clock change is as long as it is.
+func TestReportingLengthOfAClockChange(t *testing.T) {
+	p := little(t)
+	var err error
+	if p.TimeZone, err = time.LoadLocation("Europe/London"); err != nil {
+		t.Fatal(err)
+	}
+	sunday := time.Date(2026, 3, 29, 0, 0, 0, 0, p.TimeZone)
+	snap := Snapshot{At: monday, Projects: []ProjectState{{Project: p.Projects[0], Stated: true, Statement: savings.Statement{
+		Days: 2, Series: []savings.SeriesPoint{{Day: sunday}, {Day: p.Day(sunday, 1)}},
+	}}}}
+	c := NewCollector(p, func() *Snapshot { return &snap }, func() Condition { return Condition{} })
+	want := strings.NewReader("# HELP curetally_savings_reporting_seconds Length of the days of the reporting period that are counted.\n" +
+		"# TYPE curetally_savings_reporting_seconds gauge\ncuretally_savings_reporting_seconds{project=\"led\"} 169200\n") // 23 h + 24 h
+	if err := testutil.CollectAndCompare(c, want, "curetally_savings_reporting_seconds"); err != nil {
+		t.Error(err)
 	}
 }
 
