@@ -105,7 +105,7 @@ func groups(all []Setting) [][]Setting {
 }
 
 const (
-	nameWidth = 16
+	nameWidth = 18
 	cellWidth = 17
 )
 
@@ -122,7 +122,7 @@ func writeGroup(w io.Writer, group []Setting) {
 	for _, s := range group {
 		head += padLeft(columnTitle(s), cellWidth)
 	}
-	fmt.Fprintln(w, head)
+	fmt.Fprintln(w, strings.TrimRight(head, " "))
 	for i, v := range group[0].Values {
 		row := pad("  "+v.Name, nameWidth) + pad(v.Unit, 5)
 		for _, s := range group {

@@ -24,6 +24,7 @@ import (
 	"time"
 
 	"curetally/cmd/curetally/desk"
+	"curetally/cmd/curetally/probe/discover"
 	"curetally/internal/core/accuracy"
 	"curetally/internal/core/commission"
 	"curetally/internal/core/plant"
@@ -78,17 +79,22 @@ func (c Command) Validate() error {
 	if len(c.Meters) > 0 || c.Record != "" || c.Once || c.For > 0 || c.CTAmperes > 0 {
 		return errors.New("--discover reads no meters of the configuration: expected it without meters, --once, --for, --record and --ct-amperes")
 	}
-	if c.Timeout < 10*time.Millisecond || c.Timeout > time.Minute {
-		return fmt.Errorf("--timeout %v: expected 10ms to 1m", c.Timeout)
+	return c.search().Check()
+}
+
+func (c Command) search() discover.Search {
+	return discover.Search{
+		URL: c.Discover, Units: c.Units, Timeout: c.Timeout, Speed: c.Speed, Parity: c.Parity, StopBits: c.StopBits,
+		JSON: c.JSON, Safety: safety,
 	}
-	_, err := parseUnits(c.Units)
-	return err
 }
 
 // Run reads meters, or looks for them.
 func (c Command) Run(ctx context.Context, s desk.Surroundings) (err error) {
 	if c.Discover != "" {
-		return c.discover(ctx, s)
+		search := c.search()
+		search.Terminal = isTerminal(s.Stdout)
+		return search.Run(ctx, s)
 	}
 	loaded, err := c.Load()
 	if err != nil {

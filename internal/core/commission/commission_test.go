@@ -220,7 +220,8 @@ func TestExamine_Wiring(t *testing.T) {
 			if d.Outcome != c.direction || p.Outcome != c.mixed || !strings.Contains(d.Remedy, c.remedy) {
 				t.Errorf("%s, power factor %v:\n%+v\n%+v", c.name, factor, d, p)
 			}
-			if w := verdict(t, f, CheckPower); w.Outcome != Good && c.direction == Good && c.mixed == Good {
+			// A balanced load on phases mixed up leaves no power: nothing to compare.
+			if w := verdict(t, f, CheckPower); w.Outcome != Good && c.mixed == Good {
 				t.Errorf("%s, power factor %v: %+v", c.name, factor, w)
 			}
 		}

@@ -3,6 +3,7 @@ package commission
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"curetally/internal/core/accuracy"
 )
@@ -56,7 +57,10 @@ func judgeTransformer(e electrical, ct Transformer, f fit) Verdict {
 	switch {
 	case percent < leastPercent:
 		v.Outcome = Doubtful
-		v.Remedy = "current transformer too large for this load, as one sized for arc lamps is after the change to LED: fit a smaller one, pass the conductor through several times and set the ratio, or take class 0.2S or 0.5S"
+		v.Remedy = "current transformer too large for this load, as one sized for arc lamps is after the change to LED: fit a smaller one, or pass the conductor through several times and set the ratio"
+		if !strings.HasSuffix(ct.Class, "S") {
+			v.Remedy += "; class 0.2S or 0.5S holds down to 1 %"
+		}
 	case percent > mostPercent:
 		v.Outcome = Wrong
 		v.Remedy = "current transformer too small: fit one whose rating the load does not exceed"

@@ -65,12 +65,18 @@ func (e electrical) formulas() []apparent {
 	}
 	own := func(q quantities) float64 { return math.Abs(q.volts * q.amperes) }
 	if voltAmperes := e.sum(own); !math.IsNaN(voltAmperes) {
-		watts := e.sum(func(q quantities) float64 {
-			if math.IsNaN(q.factor) {
-				return own(q) * factor
+		// A phase that runs backwards takes from the sum: that is not this check's
+		// business, but direction's.
+		watts := math.Abs(e.sum(func(q quantities) float64 {
+			share := factor
+			if !math.IsNaN(q.factor) {
+				share = math.Abs(q.factor)
 			}
-			return own(q) * math.Abs(q.factor)
-		})
+			if q.power < 0 || math.IsNaN(q.power) && q.factor < 0 {
+				share = -share
+			}
+			return own(q) * share
+		}))
 		add(fitPhases, voltAmperes, watts)
 		add(fitPhasesLine, voltAmperes/math.Sqrt(3), watts/math.Sqrt(3))
 		return out

@@ -1,4 +1,11 @@
-package probe
+// Package discover looks for SunSpec meters on a bus: it asks one unit id after the
+// other, follows the models of those that answer, and writes the lines for the
+// configuration.
+//
+// It goes gently: one request at a time, one time-out for a unit that is not there,
+// a rest between two units, and reads only. What it cannot know, such as the rated
+// power, it leaves out, so that the check of the configuration asks for it.
+package discover
 
 import (
 	"context"
@@ -15,6 +22,9 @@ import (
 	"curetally/internal/link/config/profiles"
 	"curetally/internal/link/meterlink"
 )
+
+// clearLine is the ANSI sequence that clears the rest of a line.
+const clearLine = "\x1b[K"
 
 // unitPause is the rest of the bus between two unit ids.
 const unitPause = 50 * time.Millisecond
@@ -56,39 +66,66 @@ type Model struct {
 	Unfit string `json:"unfit,omitempty"`
 }
 
-// discover asks every unit id and says what it found.
-func (c Command) discover(ctx context.Context, s desk.Surroundings) error {
+// Search says where to look and how.
+type Search struct {
+	URL      string
+	Units    string // such as 1-20,126
+	Timeout  time.Duration
+	Speed    uint
+	Parity   string
+	StopBits uint
+	JSON     bool
+	// Terminal says that progress may be shown in place.
+	Terminal bool
+	// Safety is the note on top of the result.
+	Safety string
+}
+
+// Check refuses a search that cannot be made. The messages name the flags.
+func (c Search) Check() error {
+	if c.Timeout < 10*time.Millisecond || c.Timeout > time.Minute {
+		return fmt.Errorf("--timeout %v: expected 10ms to 1m", c.Timeout)
+	}
 	units, err := parseUnits(c.Units)
 	if err != nil {
 		return err
 	}
-	serial := !strings.HasPrefix(c.Discover, "tcp://")
+	serial := !strings.HasPrefix(c.URL, "tcp://")
 	if serial && (units[0] == 0 || units[len(units)-1] > 247) {
 		return fmt.Errorf("--units %s: expected 1 to 247 on a serial line, where 0 is a broadcast", c.Units)
 	}
+	return nil
+}
+
+// Run asks every unit id and says what it found.
+func (c Search) Run(ctx context.Context, s desk.Surroundings) error {
+	units, err := parseUnits(c.Units)
+	if err != nil {
+		return err
+	}
 	bus, err := meterlink.NewBus(plant.Bus{
-		ID: "discover", URL: c.Discover, Speed: c.Speed, DataBits: 8, Parity: c.Parity, StopBits: c.StopBits, Timeout: c.Timeout,
+		ID: "discover", URL: c.URL, Speed: c.Speed, DataBits: 8, Parity: c.Parity, StopBits: c.StopBits, Timeout: c.Timeout,
 	}, desk.Quiet(s.Log))
 	if err != nil {
 		return err
 	}
 	progress := io.Discard
-	if isTerminal(s.Stdout) && !c.JSON {
+	if c.Terminal && !c.JSON {
 		progress = s.Stdout
 	}
-	f := Found{URL: c.Discover, Devices: []Device{}}
+	f := Found{URL: c.URL, Devices: []Device{}}
 	err = f.ask(ctx, bus, units, progress)
 	if err = errors.Join(err, bus.Close()); err != nil {
 		return err
 	}
 	if len(f.Devices) == 0 {
-		return fmt.Errorf("none of %d unit ids answers at %s: check wiring, supply, speed and parity, and that nobody else reads the line", f.Asked, c.Discover)
+		return fmt.Errorf("none of %d unit ids answers at %s: check wiring, supply, speed and parity, and that nobody else reads the line", f.Asked, c.URL)
 	}
 	f.Configuration = f.configure(c)
 	if c.JSON {
 		return desk.WriteJSON(s.Stdout, f)
 	}
-	return f.write(s.Stdout)
+	return f.write(s.Stdout, c.Safety)
 }
 
 // ask goes through the unit ids, one at a time with a rest between.
@@ -173,7 +210,7 @@ const firstFloat = 211
 
 // configure gives the lines for the configuration. What only the plant knows is
 // left out, so that nothing is taken over by mistake: the check names it.
-func (f *Found) configure(c Command) string {
+func (f *Found) configure(c Search) string {
 	var meters strings.Builder
 	tcp := strings.HasPrefix(f.URL, "tcp://")
 	for _, d := range f.Devices {
@@ -204,7 +241,7 @@ func (f *Found) configure(c Command) string {
 	return bus + "meters:\n" + meters.String()
 }
 
-func (f *Found) write(w io.Writer) error {
+func (f *Found) write(w io.Writer, safety string) error {
 	var plain, all []uint8
 	fmt.Fprintln(w, safety)
 	for _, d := range f.Devices {
