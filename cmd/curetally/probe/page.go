@@ -200,10 +200,10 @@ func writeOverview(w io.Writer, r Record, zone *time.Location) {
 	for _, m := range r.Meters {
 		longest = max(longest, len(m.Meter))
 	}
-	fmt.Fprintln(w, pad("METER", longest+2)+pad("VERDICT", 10)+padLeft("POWER", 12)+padLeft("ENERGY", 20))
+	fmt.Fprintln(w, pad("METER", longest+2)+pad("VERDICT", 18)+padLeft("POWER", 12)+padLeft("ENERGY", 20))
 	for i := range r.Meters {
 		m := &r.Meters[i]
-		fmt.Fprintln(w, pad(m.Meter, longest+2)+pad(strings.ToUpper(string(m.outcome())), 10)+padLeft(m.first("W"), 12)+padLeft(m.first("kWh"), 20))
+		fmt.Fprintln(w, pad(m.Meter, longest+2)+pad(m.summary(), 18)+padLeft(m.first("W"), 12)+padLeft(m.first("kWh"), 20))
 		if m.Problem != "" {
 			fmt.Fprintf(w, "  not read: %s\n", m.Problem)
 		}
@@ -215,7 +215,22 @@ func writeOverview(w io.Writer, r Record, zone *time.Location) {
 	}
 }
 
-// first is the first value in a unit, with it; nothing when there is none.
+// summary is the worst outcome, and how many checks could not be made.
+func (m *Meter) summary() string {
+	open := 0
+	for _, v := range m.Verdicts {
+		if v.Outcome == commission.Open {
+			open++
+		}
+	}
+	text := strings.ToUpper(string(m.outcome()))
+	if open > 0 && open < len(m.Verdicts) {
+		text += fmt.Sprintf(", %d open", open)
+	}
+	return text
+}
+
+// first is the first value in a unit, with it; a dash when there is none.
 func (m *Meter) first(unit string) string {
 	for _, v := range m.Values {
 		if v.Unit == unit && v.Content == layout.Number {

@@ -361,7 +361,8 @@ func TestWatch(t *testing.T) {
 		{"transformer ratio in one of them", 9000, 0.025, 1, 120, Wrong, "ratio is in both or in neither"},
 		{"stands still", 9000, 0, 1, 60, Wrong, "stands still"},
 		{"too short", 9000, 1, 1, 30, Open, "30 of 60 s"},
-		{"too little", 90, 1, 1, 60, Open, "with --for"},
+		// 1.5 of the 4 steps of 1 Wh that make a judgement: 100 s more.
+		{"too little", 90, 1, 1, 60, Open, "about 2m longer, with --for"},
 		{"nothing flows", 0, 1, 1, 60, Open, "light the lamp"},
 	} {
 		var watch Watch

@@ -164,7 +164,7 @@ func (r *tracked) judge(watched time.Duration, energy float64) Verdict {
 	default:
 		left := time.Duration(float64(watched) * (clearSteps*step/energy - 1))
 		v.Says += fmt.Sprintf("; it moves in steps of %s", kilowattHours(step))
-		v.Remedy = "watch for about " + left.Round(time.Minute).String() + " longer, with --for"
+		v.Remedy = "watch for about " + strings.TrimSuffix(left.Round(time.Minute).String(), "0s") + " longer, with --for"
 		if left < time.Minute {
 			v.Remedy = "watch for a minute longer, with --for"
 		}
