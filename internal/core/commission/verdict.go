@@ -56,10 +56,10 @@ const (
 func worst(all []Verdict) Outcome {
 	out := Open
 	for _, v := range all {
-		switch {
-		case v.Outcome == Wrong:
+		switch v.Outcome {
+		case Wrong:
 			return Wrong
-		case v.Outcome == Good:
+		case Good:
 			out = Good
 		}
 	}

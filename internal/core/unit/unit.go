@@ -1,5 +1,5 @@
 // Package unit holds the quantities that curetally counts: energy as whole
-// milliwatt-hours, power in watts, money as a decimal with its currency.
+// milliwatt-hours and money as a decimal with its currency.
 //
 // Whole numbers make sums exact: a day is the sum of its intervals to the last
 // milliwatt-hour, whatever the order of addition. Conversion to kilowatt-hours,
@@ -53,13 +53,6 @@ func EnergyFromKWh(kwh float64) (Energy, error) {
 	}
 	return Energy(v), nil
 }
-
-// Power is electrical power in watts.
-type Power float64
-
-// Over gives the energy of this power held for the given milliseconds, rounded
-// toward zero to whole milliwatt-hours.
-func (p Power) Over(ms int64) Energy { return Energy(float64(p) * float64(ms) / 3600) }
 
 // HoursFromMillis converts whole milliseconds to hours, for display and models.
 func HoursFromMillis(ms int64) float64 { return float64(ms) / 3_600_000 }
