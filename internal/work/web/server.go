@@ -113,8 +113,9 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 	defer done()
 	err := srv.Shutdown(bound)
 	if err != nil {
-		cancel() // what is still computing gives up
+		// Connections first: what gives up then has nobody to answer any more.
 		err = fmt.Errorf("end pages on %s within %v: %w", l.Addr(), shutdownTimeout, errors.Join(err, srv.Close()))
+		cancel()
 	}
 	return errors.Join(err, closed(<-ended))
 }
