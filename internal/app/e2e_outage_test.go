@@ -157,7 +157,7 @@ func TestRun_KeepsFactsWhileTheDatabaseIsAway(t *testing.T) {
 	a.settled(t)
 	a.conserves(t)
 	a.tiles(t)
-	a.complete(t, 0)
+	a.complete(t)
 	for _, id := range sim.Meters() {
 		label := `{meter="` + string(id) + `"}`
 		read := m["curetally_meter_polls_total"+label] - m["curetally_meter_poll_failures_total"+label]

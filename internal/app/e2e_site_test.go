@@ -11,6 +11,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/mochi-mqtt/server/v2/packets"
+
 	"curetally/internal/sim"
 	"curetally/internal/sim/broker"
 	"curetally/internal/sim/controllers"
@@ -59,6 +61,7 @@ type site struct {
 	world   *sim.World
 	meters  *meters.Servers
 	broker  *broker.Broker
+	acks    *acknowledged
 	answers atomic.Int64 // of all meters
 }
 
@@ -66,7 +69,7 @@ type site struct {
 // controllers.
 func newSite(t *testing.T, w *sim.World, talk bool) *site {
 	t.Helper()
-	s := &site{world: w}
+	s := &site{world: w, acks: &acknowledged{sent: map[sentKey]packets.Packet{}}}
 	ctx, cancel := context.WithCancel(context.Background())
 	var wg sync.WaitGroup
 	var mu sync.Mutex
@@ -95,7 +98,7 @@ func newSite(t *testing.T, w *sim.World, talk bool) *site {
 	}
 	run(s.meters.Run)
 	if talk {
-		if s.broker, err = broker.Listen(); err != nil {
+		if s.broker, err = broker.Listen(s.acks); err != nil {
 			t.Fatal(err)
 		}
 		run(s.broker.Run)

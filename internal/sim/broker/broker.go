@@ -27,16 +27,19 @@ type Broker struct {
 }
 
 // Listen starts the broker on a free loopback port. The caller must then call
-// Run, also when it gives up: Run with an ended context closes the broker.
-func Listen() (*Broker, error) {
+// Run, also when it gives up: Run with an ended context closes the broker. Hooks
+// watch what passes; they are called by the broker's goroutines.
+func Listen(hooks ...mqtt.Hook) (*Broker, error) {
 	limits := mqtt.NewDefaultServerCapabilities()
 	// With the defaults, messages beyond 8192 waiting are dropped after they
 	// were acknowledged.
 	limits.MaximumInflight = math.MaxUint16
 	limits.MaximumClientWritesPending = math.MaxUint16 + 1
 	server := mqtt.New(&mqtt.Options{Capabilities: limits, Logger: slog.New(slog.DiscardHandler)})
-	if err := server.AddHook(new(open), nil); err != nil {
-		return nil, fmt.Errorf("broker: %w", err)
+	for _, h := range append([]mqtt.Hook{new(open)}, hooks...) {
+		if err := server.AddHook(h, nil); err != nil {
+			return nil, fmt.Errorf("broker: %w", err)
+		}
 	}
 	b := &Broker{server: server, listener: listeners.NewTCP(listeners.Config{ID: "demo", Address: "127.0.0.1:0"})}
 	if err := server.AddListener(b.listener); err != nil {
