@@ -232,16 +232,10 @@ func (d *Daemon) watchDatabase(ctx context.Context) error {
 func (d *Daemon) settleRest(ctx context.Context) error {
 	bound, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*time.Second)
 	defer cancel()
-	for {
-		n, err := d.settle.Round(bound)
-		if err != nil {
-			d.log.Warn("the last facts are settled at the next start", "component", "settle", "err", err)
-			return nil
-		}
-		if n == 0 {
-			return nil
-		}
+	if err := d.settle.Rest(bound); err != nil {
+		d.log.Warn("the last facts are settled at the next start", "component", "settle", "err", err)
 	}
+	return nil
 }
 
 // Deliver hands facts to the inbox. It blocks while the inbox is full and fails

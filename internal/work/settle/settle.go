@@ -68,6 +68,7 @@ const (
 	idlePause  = 15 * time.Second
 	retryMax   = 30 * time.Second
 	marksRound = 400
+	restPause  = 100 * time.Millisecond // between tries after Run has ended
 )
 
 // timeRound bounds the time, summed over registers, that one round settles: it
@@ -116,6 +117,27 @@ func (s *Settler) Run(ctx context.Context) error {
 			timer.Reset(livePause)
 		default:
 			timer.Reset(idlePause)
+		}
+	}
+}
+
+// Rest settles what is left after Run has ended, until nothing is marked or ctx
+// ends; then it gives the last error. A round that fails is tried again: the end
+// of Run may have cut off an answer, so that its round commits while the first
+// one here is at work, which then finds its marks answered by another.
+func (s *Settler) Rest(ctx context.Context) error {
+	for {
+		marks, err := s.Round(ctx)
+		if err == nil && marks == 0 {
+			return nil
+		}
+		if err == nil {
+			continue
+		}
+		select {
+		case <-ctx.Done():
+			return err
+		case <-time.After(restPause):
 		}
 	}
 }
