@@ -1,15 +1,19 @@
-// Package accuracy holds what the accuracy classes of measuring transformers
-// promise at a load. A class is a promise at some shares of the rated current; a
-// transformer sized for arc lamps works below most of them after a change to LED.
+// Package accuracy holds what the accuracy classes of meters and of measuring
+// transformers promise at a load, and the uncertainty of energy that follows. A
+// class is a promise at some shares of the rated current; a transformer sized for
+// arc lamps works below most of them after a change to LED.
 //
-// Between two stated loads the wider limit is taken, that of the lower load. Below
-// the lowest the standard promises nothing, and this package says so rather than
-// extrapolate.
+// Limits are judged by At, which takes the wider limit between two stated loads;
+// uncertainties are worked out with Between, which interpolates. Below the lowest
+// stated load the standard promises nothing. A verdict says so; an uncertainty
+// supposes there the same error in amperes as at that load, and tells the share of
+// energy for which it had to.
 package accuracy
 
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 )
 
@@ -61,11 +65,50 @@ func At(class string, percent float64) (Limit, bool) {
 	return at, ok
 }
 
+// Between is the limit at a load, linear in the current between stated loads
+// (common practice; the standard is silent on it). It reports false outside the
+// range of the class, with the limit of the nearest stated load.
+func Between(class string, percent float64) (Limit, bool) {
+	limits := LimitsOf(class)
+	if len(limits) == 0 {
+		return Limit{}, false
+	}
+	first, last := limits[0], limits[len(limits)-1]
+	switch {
+	case percent < first.Percent:
+		return first, false
+	case percent >= last.Percent:
+		return last, percent <= MostPercent
+	}
+	i := slices.IndexFunc(limits, func(l Limit) bool { return l.Percent > percent })
+	low, high := limits[i-1], limits[i]
+	share := (percent - low.Percent) / (high.Percent - low.Percent)
+	return Limit{percent, low.Ratio + share*(high.Ratio-low.Ratio), low.Minutes + share*(high.Minutes-low.Minutes)}, true
+}
+
+// LeastPercent is the lowest load for which a class promises anything, in percent
+// of the rated current; 0 for a class that is not known.
+func LeastPercent(class string) float64 {
+	if limits := LimitsOf(class); len(limits) > 0 {
+		return limits[0].Percent
+	}
+	return 0
+}
+
+// MostPercent is the highest load for which any class promises something. Source:
+// IEC 61869-2, limits at 120 % of the rated current.
+const MostPercent = 120
+
 // PowerError is the largest error of power that a limit allows at a power factor,
 // in percent: the ratio error, and the phase displacement δ by tan φ × δ.
 func PowerError(l Limit, factor float64) float64 {
+	return l.Ratio + phaseError(l.Minutes, factor)
+}
+
+// phaseError is the error of power in percent that a phase displacement makes.
+func phaseError(minutes, factor float64) float64 {
 	phi := math.Acos(min(math.Abs(factor), 1))
-	return l.Ratio + 100*math.Tan(phi)*l.Minutes*math.Pi/10800
+	return 100 * math.Tan(phi) * minutes * math.Pi / 10800
 }
 
 // String writes the limits as errors.

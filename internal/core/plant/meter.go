@@ -41,8 +41,12 @@ type ProfileValue struct {
 	Unit          string // mWh Wh kWh MWh W kW V A Hz or ""
 	// Cumulative marks an energy register; false is a momentary value.
 	Cumulative bool
+	// Net marks an energy register that counts both ways (import less export)
+	// and may be negative.
+	Net bool
 	// ModulusCounts is the raw count at which the register starts again; 0
-	// means the width of an unsigned integer type, none for floats.
+	// means the width of an unsigned integer type, or of a signed one that is Net,
+	// none for floats.
 	ModulusCounts uint64
 	// NoValue is the raw content that means "not implemented"; nil when every
 	// content is a value.
@@ -102,8 +106,11 @@ type Meter struct {
 	Profile Profile
 	Period  time.Duration
 	Retries int
-	// Multiplier is an exact decimal factor (CT and VT ratio) on energy, power
-	// and current; empty means 1.
+	// Ratios are the factors of current and voltage transformers by date, oldest
+	// first; see Rules.Ratios. Empty means 1.
+	Ratios []Ratio
+	// Multiplier is the factor in force when the configuration was read, as an
+	// exact decimal, on momentary power and current; empty means 1.
 	Multiplier string
 	// MaxPower is the rated power behind the meter in watts, the limit of
 	// plausibility.
@@ -112,6 +119,26 @@ type Meter struct {
 	Backstep int64 // mWh taken for noise
 	Station  StationID
 	Press    PressID
+	Accuracy Accuracy
+}
+
+// Accuracy is how exactly a meter measures, as its plate and that of its current
+// transformers say. Without a Class nothing is stated.
+type Accuracy struct {
+	// Class of the meter for active energy: 0.2S, 0.5S, 1 or 2.
+	Class string
+	// Amperes is what loads are compared with: the rated primary current of the
+	// transformers, or the reference current of a meter without any.
+	Amperes float64
+	// Transformers is the accuracy class of the current transformers; empty for a
+	// meter that is connected directly.
+	Transformers string
+	// Independent is how many transformers have errors of their own and share the
+	// load evenly; 1 takes their errors for one and the same, which is the wider.
+	Independent int
+	Volts       float64 // of the conductors against each other, or against neutral with one phase
+	Phases      int     // 1 or 3
+	PowerFactor float64 // of the load; 0 when not stated
 }
 
 // Topic maps the messages of one MQTT topic pattern to facts.
