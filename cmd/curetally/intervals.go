@@ -81,7 +81,7 @@ func (c intervalsCommand) Run(s *surroundings) error {
 	if rules.MaxPerHour == 0 {
 		rules.MaxPerHour = sustained(points) * beyondSustained
 	}
-	curve, steps := ledger.Build("file/kwh", rules, points, nil)
+	curve, steps := ledger.Build("file/kwh", rules, points, ledger.Acts{})
 	intervals, events, total := []intervalRow{}, []stepRow{}, unit.Energy(curve.Total())
 	for _, iv := range ledger.Intervals(curve, c.Interval) {
 		intervals = append(intervals, intervalRow{iv.Start, unit.Energy(iv.Amount), iv.Quality.String()})

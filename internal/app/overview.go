@@ -61,7 +61,7 @@ func (v *viewer) sum() {
 		}
 	}
 	for _, r := range v.plant.Registers {
-		if r.Quantity == plant.QuantityEnergy && r.Station != "" {
+		if r.Quantity == plant.QuantityEnergy && r.Station != "" && !r.Part {
 			v.energy[r.Station] += v.amounts[r.ID]
 		}
 	}
@@ -148,7 +148,7 @@ func (v *viewer) meters(pollers []*collect.Poller) []web.MeterView {
 			}
 			mv.PowerWatts, mv.PowerKnown = v.power[h.Meter]
 			for _, r := range v.plant.Registers {
-				if owner, _ := r.ID.Split(); owner == string(h.Meter) {
+				if owner, _ := r.ID.Split(); owner == string(h.Meter) && !r.Part {
 					mv.EnergyKWh += unit.Energy(v.amounts[r.ID]).KWh()
 				}
 			}

@@ -76,6 +76,7 @@ func (d *Daemon) Summary() (Summary, error) {
 	for _, r := range d.plant.Registers {
 		owner, value := r.ID.Split()
 		switch {
+		case r.Part:
 		case r.Quantity == plant.QuantityEnergy:
 			s.MetersKWh[owner] += unit.Energy(amounts[r.ID]).KWh()
 			if inside == nil || inside[r.ID] {

@@ -66,7 +66,7 @@ func TestBuild_Histories(t *testing.T) {
 		{"no limit: reset", open, []int64{45_210, 12, 30, 50}, []int64{12, 18, 20}, []plant.Quality{unknown, measured, measured}, []plant.StepKind{reset}},
 		{"no limit: rollover", open, []int64{99_960, 20, 40}, []int64{60, 20}, []plant.Quality{measured, measured}, []plant.StepKind{rollover}},
 	} {
-		curve, events := Build(meter, c.rules, hourly(c.values...), nil)
+		curve, events := Build(meter, c.rules, hourly(c.values...), Acts{})
 		var amounts []int64
 		var qualities []plant.Quality
 		for _, s := range curve {
@@ -79,7 +79,7 @@ func TestBuild_Histories(t *testing.T) {
 }
 
 func TestBuild_EventNamesBothValues(t *testing.T) {
-	_, events := Build(meter, plant.Rules{MaxPerHour: 60}, hourly(48_211, 12, 13), nil)
+	_, events := Build(meter, plant.Rules{MaxPerHour: 60}, hourly(48_211, 12, 13), Acts{})
 	want := []plant.RegisterEvent{{Register: meter, At: t0.Add(time.Hour), Kind: plant.StepReset, Before: 48_211, After: 12}}
 	if diff := cmp.Diff(want, events); diff != "" {
 		t.Error(diff)
@@ -88,7 +88,7 @@ func TestBuild_EventNamesBothValues(t *testing.T) {
 
 func TestBuild_LongGapIsInterpolated(t *testing.T) {
 	r := plant.Rules{MaxPerHour: 60, MaxGap: 30 * time.Minute}
-	curve, events := Build(meter, r, []Point{at(0, 0), at(30*time.Minute, 10), at(61*time.Minute, 20)}, nil)
+	curve, events := Build(meter, r, []Point{at(0, 0), at(30*time.Minute, 10), at(61*time.Minute, 20)}, Acts{})
 	if len(curve) != 2 || curve[0].Quality != plant.QualityMeasured || curve[1].Quality != plant.QualityInterpolated || events != nil {
 		t.Errorf("curve %v, events %v; want measured up to the gap, interpolated beyond", curve, events)
 	}
@@ -99,7 +99,7 @@ func TestBuild_Exchange(t *testing.T) {
 	r := plant.Rules{MaxPerHour: 600}
 	swap := plant.Exchange{Register: meter, At: t0.Add(time.Hour), Final: 988_227, First: 31}
 	points := []Point{at(0, 987_650), at(2*time.Hour, 319)}
-	curve, events := Build(meter, r, points, []plant.Exchange{swap})
+	curve, events := Build(meter, r, points, Acts{Exchanges: []plant.Exchange{swap}})
 	want := Curve{{From: t0, To: swap.At, Amount: 577}, {From: swap.At, To: points[1].At, Amount: 288}}
 	if diff := cmp.Diff(want, curve); diff != "" {
 		t.Error(diff)
@@ -113,7 +113,7 @@ func TestBuild_Exchange(t *testing.T) {
 	}
 	swap.Final = 998_227
 	want[0].Amount, want[0].Quality = 0, plant.QualityUnknown
-	curve, _ = Build(meter, r, points, []plant.Exchange{swap})
+	curve, _ = Build(meter, r, points, Acts{Exchanges: []plant.Exchange{swap}})
 	if diff := cmp.Diff(want, curve); diff != "" {
 		t.Error("a final value that cannot be true:", diff)
 	}
@@ -131,18 +131,18 @@ func TestBuild_ExchangeAtTheEdges(t *testing.T) {
 		{"after the last point", 61 * time.Minute},
 	} {
 		swap.At = t0.Add(c.at)
-		curve, events := Build(meter, r, hourly(100, 140), []plant.Exchange{swap})
+		curve, events := Build(meter, r, hourly(100, 140), Acts{Exchanges: []plant.Exchange{swap}})
 		if len(curve) != 1 || curve.Total() != 40 || len(events) != 0 {
 			t.Errorf("%s: %v, %v", c.name, curve, events)
 		}
 	}
 	swap.At = t0.Add(time.Hour)
-	curve, events := Build(meter, r, hourly(100, 7, 30), []plant.Exchange{swap})
+	curve, events := Build(meter, r, hourly(100, 7, 30), Acts{Exchanges: []plant.Exchange{swap}})
 	want := Curve{{From: t0, To: swap.At, Amount: 20 + 4}, {From: swap.At, To: t0.Add(2 * time.Hour), Amount: 23}}
 	if diff := cmp.Diff(want, curve); diff != "" || len(events) != 1 {
 		t.Errorf("at a point: %s, events %v", diff, events)
 	}
-	curve, events = Build(meter, r, hourly(100, 90_000, 30), []plant.Exchange{swap})
+	curve, events = Build(meter, r, hourly(100, 90_000, 30), Acts{Exchanges: []plant.Exchange{swap}})
 	want = Curve{{From: t0, To: swap.At, Amount: 20}, {From: swap.At, To: t0.Add(2 * time.Hour), Amount: 27}}
 	if diff := cmp.Diff(want, curve); diff != "" || !slices.Equal(kinds(events), []plant.StepKind{plant.StepExchange, plant.StepImplausible}) {
 		t.Errorf("before a value of the new register that cannot be true: %s, events %v", diff, events)
@@ -153,7 +153,7 @@ func TestBuild_ExchangeAtTheEdges(t *testing.T) {
 // happens to go on from the value before a true reset.
 func TestBuild_ANewRegisterProvesNothingAboutTheOld(t *testing.T) {
 	swap := plant.Exchange{Register: meter, At: t0.Add(90 * time.Minute), Final: 20, First: 45_220}
-	curve, events := Build(meter, plant.Rules{MaxPerHour: 60}, hourly(45_210, 12, 45_230), []plant.Exchange{swap})
+	curve, events := Build(meter, plant.Rules{MaxPerHour: 60}, hourly(45_210, 12, 45_230), Acts{Exchanges: []plant.Exchange{swap}})
 	if want := []plant.StepKind{plant.StepReset, plant.StepExchange}; curve.Total() != 12+8+10 || !slices.Equal(kinds(events), want) {
 		t.Errorf("total %d, events %v; want 30, %v", curve.Total(), kinds(events), want)
 	}
@@ -163,18 +163,18 @@ func TestBuild_OrderDoesNotMatterAndTheLastOfAnInstantCounts(t *testing.T) {
 	r := plant.Rules{MaxPerHour: 60}
 	mixed := []Point{at(2*time.Hour, 50), at(0, 10), at(time.Hour, 29), at(time.Hour, 30)}
 	given := slices.Clone(mixed)
-	curve, _ := Build(meter, r, mixed, nil)
-	want, _ := Build(meter, r, hourly(10, 30, 50), nil)
+	curve, _ := Build(meter, r, mixed, Acts{})
+	want, _ := Build(meter, r, hourly(10, 30, 50), Acts{})
 	if diff := cmp.Diff(want, curve); diff != "" {
 		t.Error(diff)
 	}
 	if diff := cmp.Diff(given, mixed); diff != "" {
 		t.Error("the argument was changed:", diff)
 	}
-	if curve, events := Build(meter, r, nil, nil); curve != nil || events != nil {
+	if curve, events := Build(meter, r, nil, Acts{}); curve != nil || events != nil {
 		t.Errorf("no points: %v, %v", curve, events)
 	}
-	if curve, events := Build(meter, r, mixed[:1], nil); len(curve) != 0 || events != nil {
+	if curve, events := Build(meter, r, mixed[:1], Acts{}); len(curve) != 0 || events != nil {
 		t.Errorf("one point: %v, %v", curve, events)
 	}
 }
@@ -208,7 +208,7 @@ func TestBetween(t *testing.T) {
 
 func TestBetween_BigAmounts(t *testing.T) {
 	year := 365 * 24 * time.Hour
-	c, _ := Build(meter, plant.Rules{}, []Point{at(0, 0), at(200*year, math.MaxInt64)}, nil)
+	c, _ := Build(meter, plant.Rules{}, []Point{at(0, 0), at(200*year, math.MaxInt64)}, Acts{})
 	var sum int64
 	for i := range 200 {
 		a, _ := c.Between(t0.Add(time.Duration(i)*year), t0.Add(time.Duration(i+1)*year))
@@ -298,7 +298,7 @@ func TestBuild_IsSoundAndRepeatable(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		r, points := drawRules(t), drawPoints(t)
 		xs := drawExchanges(t, points)
-		curve, events := Build(meter, r, points, xs)
+		curve, events := Build(meter, r, points, Acts{Exchanges: xs})
 		soundCurve(t, curve)
 		if !slices.IsSortedFunc(events, func(a, b plant.RegisterEvent) int { return a.At.Compare(b.At) }) {
 			t.Fatalf("events are out of order: %v", events)
@@ -306,7 +306,7 @@ func TestBuild_IsSoundAndRepeatable(t *testing.T) {
 		shuffled := slices.Clone(points)
 		seed := rapid.Uint64().Draw(t, "seed")
 		rand.New(rand.NewPCG(seed, 1)).Shuffle(len(shuffled), func(i, j int) { shuffled[i], shuffled[j] = shuffled[j], shuffled[i] })
-		again, events2 := Build(meter, r, shuffled, xs)
+		again, events2 := Build(meter, r, shuffled, Acts{Exchanges: xs})
 		if diff := cmp.Diff(curve, again) + cmp.Diff(events, events2); diff != "" {
 			t.Fatalf("another order gives another curve: %s", diff)
 		}
@@ -319,7 +319,7 @@ func TestBuild_FromAnyAcceptedPoint(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		r, points := drawRules(t), drawPoints(t)
 		xs := drawExchanges(t, points)
-		full, events := Build(meter, r, points, xs)
+		full, events := Build(meter, r, points, Acts{Exchanges: xs})
 		held := map[time.Time]bool{}
 		for _, e := range events {
 			if e.Kind == plant.StepBackstep || e.Kind == plant.StepImplausible {
@@ -330,7 +330,7 @@ func TestBuild_FromAnyAcceptedPoint(t *testing.T) {
 			if held[p.At] {
 				continue
 			}
-			part, partEvents := Build(meter, r, points[j:], xs)
+			part, partEvents := Build(meter, r, points[j:], Acts{Exchanges: xs})
 			if diff := cmp.Diff(full[full.from(p.At):], part); len(part) != len(full[full.from(p.At):]) || len(part) > 0 && diff != "" {
 				t.Fatalf("from point %d on: %s", j, diff)
 			}
@@ -348,10 +348,10 @@ func TestBuild_IsFinalBeforeLookAhead(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		r, points := drawRules(t), drawPoints(t)
 		xs := drawExchanges(t, points)
-		full, _ := Build(meter, r, points, xs)
+		full, _ := Build(meter, r, points, Acts{Exchanges: xs})
 		for n := LookAhead + 1; n < len(points); n++ {
 			final := points[n-1-LookAhead].At
-			part, _ := Build(meter, r, points[:n], xs)
+			part, _ := Build(meter, r, points[:n], Acts{Exchanges: xs})
 			for i, s := range part {
 				if s.To.After(final) {
 					break
@@ -376,7 +376,7 @@ func TestBuild_CountsWhatAccrued(t *testing.T) {
 			truly += rapid.Int64Range(0, 440).Draw(t, "rise")
 			points = append(points, at(time.Duration(i+1)*time.Hour, truly%r.Modulus))
 		}
-		curve, _ := Build(meter, r, points, nil)
+		curve, _ := Build(meter, r, points, Acts{})
 		if curve.Total() != truly-first {
 			t.Fatalf("total %d, accrued %d", curve.Total(), truly-first)
 		}
@@ -397,7 +397,7 @@ func FuzzBuild(f *testing.F) {
 			points = append(points, at(after, int64(int8(raw[i+1]))<<(raw[i]%57)))
 		}
 		xs := []plant.Exchange{{Register: meter, At: t0.Add(after / 2), Final: final, First: first}}
-		curve, _ := Build(meter, r, points, xs)
+		curve, _ := Build(meter, r, points, Acts{Exchanges: xs})
 		soundCurve(t, curve)
 		mid := t0.Add(after / 3)
 		a, _ := curve.Between(t0, mid)

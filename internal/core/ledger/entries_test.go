@@ -161,7 +161,7 @@ func sumOf(entries []plant.Entry) int64 {
 func TestEntries_Conserve(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		r, points := drawRules(t), drawPoints(t)
-		curve, _ := Build(meter, r, points, drawExchanges(t, points))
+		curve, _ := Build(meter, r, points, Acts{Exchanges: drawExchanges(t, points)})
 		cuts := drawCuts(t)
 		entries := Entries(meter, curve, cuts)
 		if want, _ := curve.Between(cuts.From, cuts.To); sumOf(entries) != want {
@@ -187,7 +187,7 @@ func TestEntries_Conserve(t *testing.T) {
 func TestEntries_AsByLookingUpEachPiece(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		r, points := drawRules(t), drawPoints(t)
-		curve, _ := Build(meter, r, points, drawExchanges(t, points))
+		curve, _ := Build(meter, r, points, Acts{Exchanges: drawExchanges(t, points)})
 		cuts := drawCuts(t)
 		got := Entries(meter, curve, cuts)
 		if want := slowEntries(curve, cuts); len(got) != len(want) || len(got) > 0 && !gocmp.Equal(want, got) {
@@ -262,7 +262,7 @@ func slowEntries(c Curve, cuts Cuts) []plant.Entry {
 func TestEntries_SettledInPartsAsAsAWhole(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		r, points := drawRules(t), drawPoints(t)
-		curve, _ := Build(meter, r, points, nil)
+		curve, _ := Build(meter, r, points, Acts{})
 		cuts := drawCuts(t)
 		n := int(cuts.To.Sub(cuts.From) / cuts.Interval)
 		border := cuts.From.Add(time.Duration(rapid.IntRange(0, n).Draw(t, "border")) * cuts.Interval)
@@ -323,7 +323,7 @@ func BenchmarkSettle(b *testing.B) {
 	b.ReportAllocs()
 	rows := 0
 	for b.Loop() {
-		curve, _ := Build(meter, r, points, nil)
+		curve, _ := Build(meter, r, points, Acts{})
 		rows = len(Entries(meter, curve, Cuts{
 			Interval: 10 * time.Minute, From: t0, To: t0.Add(183 * 24 * time.Hour),
 			Spans: Timeline(events, 15*time.Minute, alwaysArc), ByStation: true, Fittings: fittings,

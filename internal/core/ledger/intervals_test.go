@@ -12,7 +12,7 @@ import (
 func TestIntervals_TileAndAddUp(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		points := drawPoints(t)
-		curve, _ := Build(meter, drawRules(t), points, nil)
+		curve, _ := Build(meter, drawRules(t), points, Acts{})
 		length := rapid.SampledFrom([]time.Duration{5 * time.Minute, 15 * time.Minute, time.Hour}).Draw(t, "length")
 		var sum int64
 		got := Intervals(curve, length)
@@ -32,7 +32,7 @@ func TestIntervals_TileAndAddUp(t *testing.T) {
 }
 
 func TestIntervals_AlsoWhereNothingAccrued(t *testing.T) {
-	curve, _ := Build(meter, plant.Rules{}, []Point{at(0, 100), at(2*time.Hour, 100)}, nil)
+	curve, _ := Build(meter, plant.Rules{}, []Point{at(0, 100), at(2*time.Hour, 100)}, Acts{})
 	got := Intervals(curve, 30*time.Minute)
 	if len(got) != 4 || got[3].Amount != 0 || got[3].Quality != plant.QualityMeasured {
 		t.Errorf("two hours at rest: %+v", got)

@@ -198,8 +198,8 @@ func TestCounters_ALostMessageCostsResolutionOnly(t *testing.T) {
 			}
 		}
 		r := plant.Rules{MaxPerHour: 3_600_000, Slack: 2000}
-		whole, _ := Build("heron-3/lit", r, LitPoints(all), nil)
-		part, _ := Build("heron-3/lit", r, LitPoints(heard), nil)
+		whole, _ := Build("heron-3/lit", r, LitPoints(all), Acts{})
+		part, _ := Build("heron-3/lit", r, LitPoints(heard), Acts{})
 		if whole.Total() != part.Total() {
 			t.Fatalf("all messages give %d ms, those heard %d ms", whole.Total(), part.Total())
 		}

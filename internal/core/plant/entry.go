@@ -70,7 +70,10 @@ type Register struct {
 	// empty for a register that no single station owns.
 	Station StationID
 	Press   PressID // empty when it belongs to the whole site
-	Rules   Rules
+	// Part marks an energy register that is not added to what its meter used: a
+	// tariff register beside the total, or export.
+	Part  bool
+	Rules Rules
 	// Curve says where the values come from.
 	Curve CurveSource
 }
@@ -83,14 +86,30 @@ const (
 	FromReadings CurveSource = iota // table of readings
 	FromEvents                      // counters in station events where offered, else the timeline
 	FromTimeline                    // the timeline alone
+	// FromPower: a meter without an energy register; the curve is estimated from
+	// samples of its power.
+	FromPower
 )
 
 // Rules are the limits by which two successive values of a register are
-// judged. All amounts are in the register's units.
+// judged. All amounts are in the register's units; behind transformers they are
+// primary amounts, but for Modulus.
 type Rules struct {
-	// Modulus is the value at which the register starts again from zero; 0 when
-	// it never does.
+	// Modulus is the value at which the register starts again from zero, as the
+	// meter shows it (before Ratios); 0 when it never does. A net register
+	// starts again from -Modulus/2 at Modulus/2.
 	Modulus int64
+	// Net marks a register that counts both ways (import less export) and may
+	// fall below zero. Its falls are amounts and not backsteps.
+	Net bool
+	// FloatBits is the number of significant bits of a register kept as a float
+	// (24 or 53), whose steps grow with its value; 0 for whole numbers.
+	FloatBits uint8
+	// Ratios are the factors of current and voltage transformers by date, oldest
+	// first; values are as the meter shows them, amounts are multiplied. The first
+	// holds from the beginning. Empty means 1. A ratio is never applied to what
+	// was counted before its date.
+	Ratios []Ratio
 	// MaxPerHour is the most that can truly accrue in an hour: rated power for
 	// energy, 3.6e6 ms for time.
 	MaxPerHour int64
@@ -101,6 +120,12 @@ type Rules struct {
 	// MaxGap is the longest distance of two readings that still counts as
 	// measured; beyond it amounts are interpolated.
 	MaxGap time.Duration
+}
+
+// Ratio is an exact factor Num/Den, both above 0, from an instant on.
+type Ratio struct {
+	From     time.Time // zero for the first
+	Num, Den int64
 }
 
 // Span is a half-open stretch of time [From, To) in one state.
@@ -135,9 +160,11 @@ const (
 	StepImplausible StepKind = 4 // more than can be true; the value is held out of the curve
 	StepAmbiguous   StepKind = 5 // gap so long that rollovers cannot be counted
 	StepExchange    StepKind = 6 // declared by a person
+	StepRuled       StepKind = 7 // a person ruled that the value counts
+	StepDiscarded   StepKind = 8 // a person ruled that the value is wrong; it is held out of the curve
 )
 
-var stepNames = [...]string{"normal", "rollover", "reset", "backstep", "implausible", "ambiguous", "exchange"}
+var stepNames = [...]string{"normal", "rollover", "reset", "backstep", "implausible", "ambiguous", "exchange", "ruled", "discarded"}
 
 // String gives the kind's word.
 func (k StepKind) String() string {

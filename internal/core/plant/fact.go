@@ -7,8 +7,9 @@ type Reading struct {
 	Register RegisterID
 	// At is the middle of request and answer, UTC, whole microseconds.
 	At time.Time
-	// Value is the register in the units of its Quantity: milliwatt-hours for
-	// energy, milliseconds for time, whole counts otherwise (see Quantity).
+	// Value is the register as the meter shows it, before the ratio of any
+	// transformers, in the units of its Quantity: milliwatt-hours for energy,
+	// milliseconds for time, whole counts otherwise (see Quantity).
 	Value int64
 	// Modulus is the value at which the register starts again from zero, where
 	// the meter itself states it with the reading (a scale register); 0 means
@@ -98,10 +99,38 @@ func (f *Facts) Add(g Facts) {
 type Exchange struct {
 	Register RegisterID
 	At       time.Time
-	Final    int64 // last value of the old register, in the units of the register
-	First    int64 // first value of the new one
+	Final    int64 // last value of the old register, as the meter showed it
+	First    int64 // first value of the new one, as it shows it
 	By       string
 	Note     string
+}
+
+// Verdict is what a person rules about one reading.
+type Verdict string
+
+// The verdicts. The words are stored.
+const (
+	// VerdictAccept: the value is true, whatever the limits say.
+	VerdictAccept Verdict = "accept"
+	// VerdictDiscard: the value is wrong and stays out of the curve.
+	VerdictDiscard Verdict = "discard"
+	// VerdictRestart: the register goes on from the value; what it counted
+	// since the one before is not known.
+	VerdictRestart Verdict = "restart"
+)
+
+// Verdicts lists the words for Verdict.
+func Verdicts() []Verdict { return []Verdict{VerdictAccept, VerdictDiscard, VerdictRestart} }
+
+// Ruling is a person's word about one reading. Rulings are facts: the reading
+// stays as it was read, and a later ruling on it takes the place of an earlier.
+type Ruling struct {
+	Register RegisterID
+	At       time.Time // instant of the reading
+	Verdict  Verdict
+	By       string
+	Note     string    // why
+	Recorded time.Time // when it was given, by the clock of the database
 }
 
 // Lamp is one lamp or LED module, known by its serial. Its life stays with it

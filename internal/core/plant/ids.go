@@ -47,6 +47,17 @@ const (
 	ValueTime   = "time"   // time in each state, milliseconds; always from the timeline
 )
 
+// Names of the values of a meter that have a meaning of their own. A name that
+// begins with ValueExport counts energy given back.
+const (
+	ValueImport  = "import"  // all energy used; tariff registers beside it are parts of it
+	ValueExport  = "export"  // energy given back
+	ValueSampled = "sampled" // energy estimated from samples of power
+)
+
+// SignalPower is the name of the signal of a meter's active power.
+const SignalPower = "power_watts"
+
 // ValidName says whether a name may be used for a plant object: 1-48 characters
 // of a-z, 0-9, '-' and '_', beginning with a letter or digit. The restriction
 // keeps names usable in topics, metric labels, paths and file names alike.

@@ -24,6 +24,8 @@ type Problems = strictyaml.Problems
 type Config struct {
 	Plant    plant.Plant
 	Settings Settings
+	// Warnings are what may be so, and yet a person should look at it.
+	Warnings []Problem
 }
 
 // Settings are what the program needs beside the plant.
@@ -88,7 +90,7 @@ func Parse(name string, data []byte) (*Config, error) {
 		problems.Sort()
 		return nil, problems
 	}
-	return &Config{Plant: b.plant, Settings: b.settings}, nil
+	return &Config{Plant: b.plant, Settings: b.settings, Warnings: b.foresee(name)}, nil
 }
 
 // builder turns the file into a plant, step by step; problems go to doc.

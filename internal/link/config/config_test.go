@@ -129,9 +129,9 @@ func TestRegisters(t *testing.T) {
 	want := map[plant.RegisterID]plant.Register{
 		// 10 years at 9 kW are 789 MWh; a 32-bit float of kWh steps by 0.0625
 		// there, and both ends of a difference are rounded: 0.125 kWh.
-		"heron-1-meter/import": {Quantity: plant.QuantityEnergy, Station: "heron-1", Press: "heron", Rules: plant.Rules{MaxPerHour: 9_000_000, Slack: 125_000, Backstep: 250_000, MaxGap: 30 * time.Minute}},
+		"heron-1-meter/import": {Quantity: plant.QuantityEnergy, Station: "heron-1", Press: "heron", Rules: plant.Rules{FloatBits: 24, MaxPerHour: 9_000_000, Slack: 125_000, Backstep: 250_000, MaxGap: 30 * time.Minute}},
 		// 2^32 Wh times 40; one count is 40 Wh.
-		"heron-3-meter/import": {Quantity: plant.QuantityEnergy, Station: "heron-3", Press: "heron", Rules: plant.Rules{Modulus: 4_294_967_296 * 40_000, MaxPerHour: 9_000_000, Slack: 40_000, Backstep: 80_000, MaxGap: 30 * time.Minute}},
+		"heron-3-meter/import": {Quantity: plant.QuantityEnergy, Station: "heron-3", Press: "heron", Rules: plant.Rules{Modulus: 4_294_967_296 * 1000, Ratios: []plant.Ratio{{Num: 40, Den: 1}}, MaxPerHour: 9_000_000, Slack: 40_000, Backstep: 80_000, MaxGap: 30 * time.Minute}},
 		// The scale comes with each reading, so the modulus does too.
 		"heron-4-meter/import": {Quantity: plant.QuantityEnergy, Station: "heron-4", Press: "heron", Rules: plant.Rules{MaxPerHour: 9_000_000, Slack: 1_000_000, Backstep: 2_000_000, MaxGap: 30 * time.Minute}},
 		// Six digits of kWh start again at a million.
@@ -162,8 +162,55 @@ func TestRegisters(t *testing.T) {
 func TestMeterKeysChangeRules(t *testing.T) {
 	c := parse(t, fmt.Sprintf(minimal, "profile: kwh-6digit, resolution: 10 Wh, backstep: 0 Wh, max_gap: 5m"))
 	r := c.Plant.Registers[0].Rules
-	if want := (plant.Rules{Modulus: 1e12, MaxPerHour: 12e6, Slack: 10_000, MaxGap: 5 * time.Minute}); r != want {
+	if want := (plant.Rules{Modulus: 1e12, MaxPerHour: 12e6, Slack: 10_000, MaxGap: 5 * time.Minute}); !cmp.Equal(r, want) {
 		t.Errorf("rules %+v, expected %+v", r, want)
+	}
+}
+
+// Transformers changed on a day: the ratio is dated, and what was counted before
+// keeps the old one.
+func TestMultiplierByDate(t *testing.T) {
+	c := parse(t, fmt.Sprintf(minimal, "profile: wh-uint32, multiplier: [{is: 40}, {from: 2026-03-14 06:00, is: \"2.5\"}]"))
+	change := time.Date(2026, 3, 14, 6, 0, 0, 0, c.Plant.TimeZone)
+	r, m := c.Plant.Registers[0], c.Plant.Buses[0].Meters[0]
+	want := []plant.Ratio{{Num: 40, Den: 1}, {From: change, Num: 5, Den: 2}}
+	if !cmp.Equal(r.Rules.Ratios, want) || !cmp.Equal(m.Ratios, want) || m.Multiplier != "2.5" {
+		t.Errorf("ratios %+v and %+v, now %q; expected %+v", r.Rules.Ratios, m.Ratios, m.Multiplier, want)
+	}
+	if r.Rules.Modulus != 1<<32*1000 || r.Rules.Slack != 40_000 {
+		t.Errorf("modulus %d and slack %d: expected the modulus as the meter shows it and the coarsest step of primary energy", r.Rules.Modulus, r.Rules.Slack)
+	}
+}
+
+// A meter without an energy register has one that is estimated from its power.
+func TestMeterWithoutARegister(t *testing.T) {
+	c := parse(t, fmt.Sprintf(minimal, "profile: power-only")+`
+profiles:
+  - name: power-only
+    values: [{name: power, address: 0, type: float32, unit: kW}]
+`)
+	r := c.Plant.Registers[0]
+	if r.Curve != plant.FromPower || r.Quantity != plant.QuantityEnergy || r.Part || !strings.HasSuffix(string(r.ID), "/sampled") {
+		t.Errorf("register %+v, expected an estimated one", r)
+	}
+}
+
+// Tariff registers and export stand beside the total and are not added to it.
+func TestPartsOfAMeter(t *testing.T) {
+	for values, want := range map[string]map[string]bool{
+		"import, import_t1, import_t2, export": {"import": false, "import_t1": true, "import_t2": true, "export": true},
+		"import_t1, import_t2":                 {"import_t1": false, "import_t2": false},
+	} {
+		text := fmt.Sprintf(minimal, "profile: tariffs") + "\nprofiles:\n  - name: tariffs\n    values:\n"
+		for i, name := range strings.Split(values, ", ") {
+			text += fmt.Sprintf("      - {name: %s, address: %d, type: uint32, unit: Wh}\n", name, 2*i)
+		}
+		for _, r := range parse(t, text).Plant.Registers {
+			_, value := r.ID.Split()
+			if part, energy := want[value]; energy && r.Part != part {
+				t.Errorf("%s: %s is a part: %v, expected %v", values, value, r.Part, part)
+			}
+		}
 	}
 }
 

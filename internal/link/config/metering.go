@@ -222,9 +222,11 @@ func (b *builder) meterBus(at string, s meterSpec) (plant.Bus, bool) {
 func (b *builder) meter(at string, s meterSpec) {
 	b.own(at+".name", s.Name, "meter")
 	m := metered{path: at, resolution: int64(s.Resolution), backstep: -1, Meter: plant.Meter{
-		ID: plant.MeterID(s.Name), Unit: s.Unit, Period: s.Period, Retries: s.Retries, Multiplier: string(s.Multiplier),
+		ID: plant.MeterID(s.Name), Unit: s.Unit, Period: s.Period, Retries: s.Retries,
 		MaxPower: float64(s.MaxPower), MaxGap: s.MaxGap, Station: plant.StationID(s.Station), Press: plant.PressID(s.Press),
 	}}
+	m.Ratios, m.Multiplier = b.ratios(at+".multiplier", s.Multiplier)
+	m.Accuracy = b.accuracy(at+".accuracy", s.Accuracy)
 	if s.Backstep != nil {
 		m.backstep = int64(*s.Backstep)
 	}
@@ -241,14 +243,54 @@ func (b *builder) meter(at string, s meterSpec) {
 	if m.Profile, err = profiles.Shift(profile, s.AddressOffset); err != nil {
 		b.report(at+".address_offset", err.Error(), "correct the offset; it is added to every address of the profile")
 	}
-	if known && !slices.ContainsFunc(profile.Values, func(v plant.ProfileValue) bool { return v.Cumulative }) {
-		b.reportf(at+".profile", "choose a profile with an energy register", "profile %s has no energy register", s.Profile)
+	if known && !slices.ContainsFunc(profile.Values, func(v plant.ProfileValue) bool { return v.Cumulative || samplesPower(v) }) {
+		b.reportf(at+".profile", "choose a profile with an energy register, or at least with a value power in W or kW", "profile %s has neither an energy register nor power", s.Profile)
 	}
 	b.checkMeter(at, s)
 	if st, found := b.plant.FindStation(m.Station); found {
 		m.Press = st.Press
 	}
 	b.meters = append(b.meters, m)
+}
+
+// ratios reads the factors of a meter's transformers by date, and gives also the
+// one in force now as a decimal; nil and empty for no transformers.
+func (b *builder) ratios(at string, specs []ratioSpec) ([]plant.Ratio, string) {
+	var all []plant.Ratio
+	now := ""
+	for i, s := range specs {
+		path := fmt.Sprintf("%s[%d]", at, i)
+		if len(specs) == 1 {
+			path = at
+		}
+		r := s.Is.Rat()
+		ratio := plant.Ratio{From: local(s.From.Time, b.plant.TimeZone), Num: 1, Den: 1}
+		switch {
+		case r.Sign() <= 0:
+			b.report(path, "not greater than 0", "write the ratio of the current and voltage transformers, for example 40")
+		case !r.Num().IsInt64() || !r.Denom().IsInt64():
+			b.report(path, "more digits than can be counted with", "write the ratio with at most 18 digits")
+		default:
+			ratio.Num, ratio.Den = r.Num().Int64(), r.Denom().Int64()
+		}
+		switch {
+		case i == 0 && !ratio.From.IsZero():
+			b.report(path+".from", "the first multiplier has a beginning", "remove its from; it holds from the beginning of data")
+		case i > 0 && !ratio.From.After(all[i-1].From):
+			b.report(path+".from", "the multiplier does not begin after the one before it", "give each later multiplier a from, in order, for example 2026-03-14 06:00")
+		}
+		if i == 0 || !ratio.From.After(time.Now()) {
+			now = string(s.Is)
+		}
+		all = append(all, ratio)
+	}
+	return all, now
+}
+
+// samplesPower says whether a value is the active power of its meter, from which
+// energy can be estimated where there is no register.
+func samplesPower(v plant.ProfileValue) bool {
+	return v.Name == "power" && (v.Unit == "W" || v.Unit == "kW")
 }
 
 // checkBusPlace refuses two meters at one address of a bus, and a period that
@@ -274,9 +316,6 @@ func (b *builder) checkMeter(at string, s meterSpec) {
 	}
 	if s.Retries < 0 || s.Retries > 10 {
 		b.reportf(at+".retries", "expected 0 to 10", "%d retries", s.Retries)
-	}
-	if s.Multiplier != "" && s.Multiplier.Rat().Sign() <= 0 {
-		b.report(at+".multiplier", "not greater than 0", "write the ratio of the current and voltage transformers, for example 40")
 	}
 	if s.MaxGap < s.Period {
 		b.reportf(at+".max_gap", "allow several periods, for example 30m", "the longest gap %v is shorter than the period %v", s.MaxGap, s.Period)

@@ -4,10 +4,10 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"strings"
 
 	"curetally/internal/core/plant"
 	"curetally/internal/link/config/profiles"
-	"curetally/internal/link/config/strictyaml"
 	"curetally/internal/link/config/topics"
 )
 
@@ -15,10 +15,18 @@ import (
 // then lit time, starts and time in state of stations, then counters of presses.
 func (b *builder) registers() {
 	for _, m := range b.meters {
+		registered := false
 		for _, v := range m.Profile.Values {
 			if v.Cumulative {
 				b.plant.Registers = append(b.plant.Registers, b.energyRegister(m, v))
+				registered = true
 			}
+		}
+		if !registered && slices.ContainsFunc(m.Profile.Values, samplesPower) {
+			b.plant.Registers = append(b.plant.Registers, plant.Register{
+				ID: plant.RegisterOf(m.ID, plant.ValueSampled), Quantity: plant.QuantityEnergy, Station: m.Station, Press: m.Press, Curve: plant.FromPower,
+				Rules: plant.Rules{MaxPerHour: int64(m.MaxPower * 1000), MaxGap: m.MaxGap},
+			})
 		}
 	}
 	for _, s := range b.plant.Stations() {
@@ -35,9 +43,15 @@ func (b *builder) registers() {
 // its resolution, and a fall of up to two resolutions is taken for noise unless
 // the meter says otherwise.
 func (b *builder) energyRegister(m metered, v plant.ProfileValue) plant.Register {
-	limits, err := profiles.LimitsOf(v, strictyaml.Decimal(m.Multiplier), m.MaxPower)
+	greatest := 1.0
+	for i, r := range m.Ratios {
+		if ratio := float64(r.Num) / float64(r.Den); i == 0 || ratio > greatest {
+			greatest = ratio
+		}
+	}
+	limits, err := profiles.LimitsOf(v, greatest, m.MaxPower)
 	if err != nil {
-		b.reportf(m.path+".multiplier", "correct the multiplier, or the scale or modulus of the profile", "value %s: %v", v.Name, err)
+		b.reportf(m.path+".profile", "correct the scale or modulus of the profile", "value %s: %v", v.Name, err)
 	}
 	if m.resolution > 0 {
 		limits.Resolution = m.resolution
@@ -47,10 +61,12 @@ func (b *builder) energyRegister(m metered, v plant.ProfileValue) plant.Register
 		backstep = 2 * limits.Resolution
 	}
 	b.setBackstep(m.ID, backstep)
+	total := slices.ContainsFunc(m.Profile.Values, func(o plant.ProfileValue) bool { return o.Cumulative && o.Name == plant.ValueImport })
 	return plant.Register{
 		ID: plant.RegisterOf(m.ID, v.Name), Quantity: plant.QuantityEnergy, Station: m.Station, Press: m.Press, Curve: plant.FromReadings,
+		Part: total && v.Name != plant.ValueImport || strings.HasPrefix(v.Name, plant.ValueExport),
 		Rules: plant.Rules{
-			Modulus: limits.Modulus, MaxPerHour: int64(m.MaxPower * 1000),
+			Modulus: limits.Modulus, Net: v.Net, FloatBits: limits.FloatBits, Ratios: m.Ratios, MaxPerHour: int64(m.MaxPower * 1000),
 			Slack: limits.Resolution, Backstep: backstep, MaxGap: m.MaxGap,
 		},
 	}

@@ -54,7 +54,7 @@ func importRegister(m metered) (plant.RegisterID, bool) {
 			continue
 		}
 		id := plant.RegisterOf(m.ID, v.Name)
-		if v.Name == "import" {
+		if v.Name == plant.ValueImport {
 			return id, true
 		}
 		all = append(all, id)
@@ -101,6 +101,9 @@ func (b *builder) boundary(at string, listed []string, press plant.PressID) []pl
 		path := fmt.Sprintf("%s[%d]", at, i)
 		id, ok := known[name]
 		switch _, exists := b.plant.FindRegister(plant.RegisterID(name)); {
+		case ok && b.sampled(id):
+			b.reportf(path, "fit a meter with an energy register for measured savings, or leave this one out of the boundary",
+				"%s is estimated from samples of power and cannot stand for measured energy", id)
 		case ok && slices.Contains(ids, id):
 			b.reportf(path, "keep one of the two", "register %s is in the boundary twice", id)
 		case ok:
@@ -112,6 +115,12 @@ func (b *builder) boundary(at string, listed []string, press plant.PressID) []pl
 		}
 	}
 	return ids
+}
+
+// sampled says whether a register is estimated from samples of power.
+func (b *builder) sampled(id plant.RegisterID) bool {
+	r, ok := b.plant.FindRegister(id)
+	return ok && r.Curve == plant.FromPower
 }
 
 // drivers checks the independent variables, and that the press counts what they

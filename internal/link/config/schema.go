@@ -81,21 +81,29 @@ type busSpec struct {
 func (s *busSpec) SetDefaults() { s.Timeout = time.Second }
 
 type meterSpec struct {
-	Name          string             `yaml:"name,required"`
-	Bus           string             `yaml:"bus"`
-	URL           string             `yaml:"url"`
-	Unit          uint8              `yaml:"unit"`
-	Profile       string             `yaml:"profile,required"`
-	AddressOffset int                `yaml:"address_offset"`
-	Period        time.Duration      `yaml:"period"`
-	Retries       int                `yaml:"retries"`
-	Multiplier    strictyaml.Decimal `yaml:"multiplier"`
-	MaxPower      power              `yaml:"max_power,required"`
-	MaxGap        time.Duration      `yaml:"max_gap"`
-	Resolution    energy             `yaml:"resolution"`
-	Backstep      *energy            `yaml:"backstep"`
-	Station       string             `yaml:"station"`
-	Press         string             `yaml:"press"`
+	Name          string        `yaml:"name,required"`
+	Bus           string        `yaml:"bus"`
+	URL           string        `yaml:"url"`
+	Unit          uint8         `yaml:"unit"`
+	Profile       string        `yaml:"profile,required"`
+	AddressOffset int           `yaml:"address_offset"`
+	Period        time.Duration `yaml:"period"`
+	Retries       int           `yaml:"retries"`
+	Multiplier    []ratioSpec   `yaml:"multiplier"`
+	MaxPower      power         `yaml:"max_power,required"`
+	MaxGap        time.Duration `yaml:"max_gap"`
+	Resolution    energy        `yaml:"resolution"`
+	Backstep      *energy       `yaml:"backstep"`
+	Station       string        `yaml:"station"`
+	Press         string        `yaml:"press"`
+	Accuracy      *accuracySpec `yaml:"accuracy"`
+}
+
+// ratioSpec is the factor of transformers from a date on; a plain number holds
+// from the beginning.
+type ratioSpec struct {
+	From moment             `yaml:"from"`
+	Is   strictyaml.Decimal `yaml:"is,required,scalar"`
 }
 
 func (m *meterSpec) SetDefaults() {

@@ -172,6 +172,9 @@ func TestLayoutReadsAsTheLinkDoes(t *testing.T) {
 		}
 		shown := layout.Decode(m, img, layout.Setting{})
 		for i := range values {
+			if values[i].cumulative && m.Multiplier != "" {
+				continue // people are shown primary energy, the daemon stores what the meter shows
+			}
 			compareShown(t, &values[i], p.Values[i], img, shown[i])
 		}
 	})

@@ -97,8 +97,8 @@ func TestAgainstLibmodbus(t *testing.T) {
 					t.Fatal(err)
 				}
 				mustEqual(t, s, Sample{
-					// 3 000 000 123 × 10⁻¹ Wh × 40; 2³² counts likewise.
-					Readings: []plant.Reading{{Register: "block/import", Value: 12_000_000_492_000, Modulus: 1 << 32 * 4000}},
+					// 3 000 000 123 × 10⁻¹ Wh, before the transformers; 2³² counts likewise.
+					Readings: []plant.Reading{{Register: "block/import", Value: 300_000_012_300, Modulus: 1 << 32 * 100}},
 					Signals: []plant.Signal{
 						{Subject: "block", Name: "power_watts", Value: -600_000},
 						{Subject: "block", Name: "current_amperes", Value: 493.6},

@@ -35,7 +35,7 @@ type value struct {
 type unitRule struct {
 	ratio      int64  // mWh per unit of energy; base units per unit otherwise
 	suffix     string // of the signal's name
-	multiplied bool   // current and voltage transformer ratios apply
+	multiplied bool   // current and voltage transformer ratios apply here; to energy they apply when the curve is built
 	energy     bool
 }
 
@@ -43,13 +43,13 @@ type unitRule struct {
 func ruleOf(unit string) (unitRule, bool) {
 	switch unit {
 	case "mWh":
-		return unitRule{ratio: 1, multiplied: true, energy: true}, true
+		return unitRule{ratio: 1, energy: true}, true
 	case "Wh":
-		return unitRule{ratio: 1_000, multiplied: true, energy: true}, true
+		return unitRule{ratio: 1_000, energy: true}, true
 	case "kWh":
-		return unitRule{ratio: 1_000_000, multiplied: true, energy: true}, true
+		return unitRule{ratio: 1_000_000, energy: true}, true
 	case "MWh":
-		return unitRule{ratio: 1_000_000_000, multiplied: true, energy: true}, true
+		return unitRule{ratio: 1_000_000_000, energy: true}, true
 	case "W":
 		return unitRule{ratio: 1, suffix: "_watts", multiplied: true}, true
 	case "kW":
@@ -199,13 +199,17 @@ func compileValue(id plant.MeterID, pv plant.ProfileValue, multiplier *big.Rat) 
 }
 
 // modulusCounts is the raw count at which a value starts again: as declared, or
-// the width of an unsigned type; nil when it never does.
+// the width of an unsigned type, or of a signed one that counts both ways; nil when
+// it never does.
 func modulusCounts(pv plant.ProfileValue) *big.Int {
 	if pv.ModulusCounts > 0 {
 		return new(big.Int).SetUint64(pv.ModulusCounts)
 	}
 	if limit, ok := unsignedModulus(pv.Type); ok {
 		return limit
+	}
+	if integer := pv.Type == plant.Int16 || pv.Type == plant.Int32 || pv.Type == plant.Int64; integer && pv.Net {
+		return new(big.Int).Lsh(big.NewInt(1), 16*uint(pv.Type.Words()))
 	}
 	return nil
 }

@@ -65,6 +65,7 @@ type metric struct {
 func metrics() []metric {
 	return []metric{
 		{"register_energy_joules_total", "Energy counted by a meter register, from settled entries.", []string{"meter", "register"}},
+		{"register_net_energy_joules", "Energy counted by a register that counts both ways, from settled entries.", []string{"meter", "register"}},
 		{"meter_power_watts", "Active power at the meter; absent while the meter is silent.", []string{"meter"}},
 		{"meter_up", "1 when the last poll of the meter succeeded.", []string{"meter"}},
 		{"meter_polls_total", "Polls of the meter.", []string{"meter"}},
@@ -172,7 +173,7 @@ func (e emitter) totals(p *plant.Plant, s *Snapshot) {
 	for _, t := range s.Totals {
 		sum[t.Register] += t.Amount
 		reg, ok := p.FindRegister(t.Register)
-		if !ok || reg.Quantity != plant.QuantityEnergy || reg.Station == "" {
+		if !ok || reg.Quantity != plant.QuantityEnergy || reg.Station == "" || reg.Part {
 			continue
 		}
 		if byState[reg.Station] == nil {
@@ -184,6 +185,8 @@ func (e emitter) totals(p *plant.Plant, s *Snapshot) {
 		owner, value := r.ID.Split()
 		v := float64(sum[r.ID])
 		switch {
+		case r.Quantity == plant.QuantityEnergy && r.Rules.Net:
+			e.gauge("register_net_energy_joules", v*3.6, owner, value)
 		case r.Quantity == plant.QuantityEnergy:
 			e.counter("register_energy_joules_total", v*3.6, owner, value)
 		case value == plant.ValueLit && r.Station != "":

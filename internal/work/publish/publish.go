@@ -213,16 +213,13 @@ func (s *Snapshot) StateOf(st plant.Station) plant.State {
 	return e.State
 }
 
-// signalPower is the name of the signal with a meter's active power.
-const signalPower = "power_watts"
-
 // Powers gives the present active power of meters in watts, by name. A value
 // counts as present for three periods of its meter, and for two minutes at least;
 // a meter without one is left out.
 func (s *Snapshot) Powers(p *plant.Plant) map[plant.MeterID]float64 {
 	present := map[plant.MeterID]float64{}
 	for _, v := range s.Signals {
-		if v.Name != signalPower {
+		if v.Name != plant.SignalPower {
 			continue
 		}
 		m, ok := p.FindMeter(plant.MeterID(v.Subject))

@@ -274,7 +274,7 @@ func TestPowersAreOfThePresent(t *testing.T) {
 	p := little(t)
 	p.Buses[0].Meters = append(p.Buses[0].Meters, plant.Meter{ID: "slow", Bus: "b", Period: 5 * time.Minute})
 	value := func(meter string, ago time.Duration) plant.Signal {
-		return plant.Signal{Subject: meter, Name: signalPower, At: monday.Add(-ago), Value: ago.Seconds()}
+		return plant.Signal{Subject: meter, Name: plant.SignalPower, At: monday.Add(-ago), Value: ago.Seconds()}
 	}
 	for name, c := range map[string]struct {
 		signal plant.Signal

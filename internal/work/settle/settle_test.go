@@ -317,7 +317,7 @@ func checkRegister(t *rapid.T, m *memory, p *plant.Plant, reg plant.Register) {
 		for _, r := range m.readings[reg.ID] {
 			points = append(points, ledger.Point{At: r.At, Value: r.Value})
 		}
-		curve, _ := ledger.Build(reg.ID, reg.Rules, points, m.exchanges[reg.ID])
+		curve, _ := ledger.Build(reg.ID, reg.Rules, points, ledger.Acts{Exchanges: m.exchanges[reg.ID]})
 		if f.Stored != curve.Total() {
 			t.Fatalf("%s: entries add up to %d, the curve to %d", reg.ID, f.Stored, curve.Total())
 		}

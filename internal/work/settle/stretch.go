@@ -126,7 +126,7 @@ func look(ctx context.Context, f Facts, p *plant.Plant, w Stretch) (view, error)
 	case reg.Curve == plant.FromReadings:
 		return v, v.fromReadings(ctx, f, w)
 	case reg.Curve == plant.FromEvents && len(points) > 0:
-		v.curve, v.steps = ledger.Build(reg.ID, reg.Rules, points, nil)
+		v.curve, v.steps = ledger.Build(reg.ID, reg.Rules, points, ledger.Acts{})
 		v.curve = completed(reg, v.curve, points[0].At, v.spans)
 	default:
 		v.curve = timelineCurve(reg, v.spans)
@@ -151,7 +151,7 @@ func (v *view) fromReadings(ctx context.Context, f Facts, w Stretch) error {
 		points[i] = ledger.Point{At: r.At, Value: r.Value, Modulus: r.Modulus}
 		v.last = r.At
 	}
-	v.curve, v.steps = ledger.Build(w.Register.ID, w.Register.Rules, points, exchanges)
+	v.curve, v.steps = ledger.Build(w.Register.ID, w.Register.Rules, points, ledger.Acts{Exchanges: exchanges})
 	return nil
 }
 

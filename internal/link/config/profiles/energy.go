@@ -25,35 +25,34 @@ func energyUnit(unit string) int64 {
 	}
 }
 
-// widthOf is the number of bits of an unsigned type; 0 for the others, which do
-// not start again from zero by themselves.
-func widthOf(t plant.WordType) uint {
-	switch t {
-	case plant.Uint16:
-		return 16
-	case plant.Uint32:
-		return 32
-	case plant.Uint64:
-		return 64
-	default:
-		return 0
+// widthOf is the number of bits of an unsigned type, and of a signed one that
+// counts both ways; 0 for the others, which do not start again by themselves.
+func widthOf(v plant.ProfileValue) uint {
+	switch v.Type {
+	case plant.Uint16, plant.Uint32, plant.Uint64:
+		return 16 * uint(v.Type.Words())
+	case plant.Int16, plant.Int32, plant.Int64:
+		if v.Net {
+			return 16 * uint(v.Type.Words())
+		}
 	}
+	return 0
 }
 
-// perCount is how many milliwatt-hours one raw count is.
-func perCount(v plant.ProfileValue, multiplier strictyaml.Decimal) *big.Rat {
+// perCount is how many milliwatt-hours of the meter's own one raw count is.
+func perCount(v plant.ProfileValue) *big.Rat {
 	r := new(big.Rat).SetInt64(energyUnit(v.Unit))
-	r.Mul(r, strictyaml.Decimal(v.Scale).Rat())
-	return r.Mul(r, multiplier.Rat())
+	return r.Mul(r, strictyaml.Decimal(v.Scale).Rat())
 }
 
-// modulus is the amount at which a register starts again, in milliwatt-hours.
+// modulus is the amount at which a register starts again, in milliwatt-hours as
+// the meter shows them.
 // It is 0 when the register does not, when the scale comes with each reading,
 // and when the amount is beyond int64 and so beyond any meter's life.
-func modulus(v plant.ProfileValue, multiplier strictyaml.Decimal) (int64, error) {
+func modulus(v plant.ProfileValue) (int64, error) {
 	counts := new(big.Int).SetUint64(v.ModulusCounts)
 	if v.ModulusCounts == 0 {
-		width := widthOf(v.Type)
+		width := widthOf(v)
 		if width == 0 {
 			return 0, nil
 		}
@@ -63,7 +62,7 @@ func modulus(v plant.ProfileValue, multiplier strictyaml.Decimal) (int64, error)
 		return 0, nil
 	}
 	amount := new(big.Rat).SetInt(counts)
-	amount.Mul(amount, perCount(v, multiplier))
+	amount.Mul(amount, perCount(v))
 	if !amount.IsInt() {
 		return 0, fmt.Errorf("the register starts again at %s mWh, which is not a whole number", amount.FloatString(3))
 	}
@@ -76,37 +75,44 @@ func modulus(v plant.ProfileValue, multiplier strictyaml.Decimal) (int64, error)
 // Limits is what the configuration alone says about an energy register, in
 // milliwatt-hours.
 type Limits struct {
-	Modulus int64
-	// Resolution is the smallest step that the register can make, at least 1.
+	Modulus int64 // as the meter shows it, before any ratio
+	// Resolution is the smallest step that the register can make, at least 1, in
+	// primary milliwatt-hours.
 	//
 	// Whole counts: one count. Counts with a scale register: a thousand counts
 	// at exponent 0, since the exponent is known only with the reading and
 	// exponents above 3 do not occur with energy in watt-hours. Floats: two
 	// steps of the mantissa at the amount that the rated power makes in ten
-	// years, since both ends of a difference are rounded.
+	// years, since both ends of a difference are rounded; beyond that amount
+	// FloatBits tells how the step grows.
 	Resolution int64
+	// FloatBits is the number of significant bits of a float, 0 for others; beyond
+	// those ten years it tells how the step grows.
+	// Source: IEEE 754-2019, table 3.5.
+	FloatBits uint8
 }
 
-// LimitsOf works out the limits of a cumulative value behind a meter with the
-// given multiplier and rated power in watts. The error says that the modulus is
+// LimitsOf works out the limits of a cumulative value behind transformers of at
+// most the given ratio and with the rated power in watts. The error says that the modulus is
 // no whole number of milliwatt-hours.
-func LimitsOf(v plant.ProfileValue, multiplier strictyaml.Decimal, maxPower float64) (Limits, error) {
+func LimitsOf(v plant.ProfileValue, ratio, maxPower float64) (Limits, error) {
 	const tenYearsHours = 87_660
-	m, err := modulus(v, multiplier)
+	m, err := modulus(v)
 	if err != nil {
 		return Limits{}, err
 	}
-	count, _ := perCount(v, multiplier).Float64()
-	step := count
+	count, _ := perCount(v).Float64()
+	count *= ratio
+	step, bits := count, uint8(0)
 	switch {
 	case v.Type == plant.Float32:
 		top := float32(maxPower * tenYearsHours * 1000 / count)
-		step = 2 * count * float64(math.Nextafter32(top, math.MaxFloat32)-top)
+		step, bits = 2*count*float64(math.Nextafter32(top, math.MaxFloat32)-top), 24
 	case v.Type == plant.Float64:
 		top := maxPower * tenYearsHours * 1000 / count
-		step = 2 * count * (math.Nextafter(top, math.MaxFloat64) - top)
+		step, bits = 2*count*(math.Nextafter(top, math.MaxFloat64)-top), 53
 	case v.ScaleRegister != nil:
 		step = 1000 * count
 	}
-	return Limits{Modulus: m, Resolution: int64(math.Ceil(min(max(step, 1), 1e15)))}, nil
+	return Limits{Modulus: m, Resolution: int64(math.Ceil(min(max(step, 1), 1e15))), FloatBits: bits}, nil
 }

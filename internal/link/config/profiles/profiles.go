@@ -51,6 +51,7 @@ type Value struct {
 	ScaleRegister *uint16            `yaml:"scale_register"`
 	Unit          string             `yaml:"unit"`
 	Cumulative    *bool              `yaml:"cumulative"` // default: energy units
+	Net           bool               `yaml:"net"`        // counts both ways and may be negative
 	Modulus       uint64             `yaml:"modulus"`
 	NoValue       *uint64            `yaml:"no_value"`
 }
@@ -160,7 +161,7 @@ func (s Spec) value(doc *strictyaml.Document, at string, v Value) plant.ProfileV
 		LittleWords: order(doc, at+".word_order", v.WordOrder, s.WordOrder),
 		LittleBytes: order(doc, at+".byte_order", v.ByteOrder, s.ByteOrder),
 		Scale:       string(v.Scale), ScaleRegister: v.ScaleRegister, Unit: v.Unit,
-		ModulusCounts: v.Modulus, NoValue: v.NoValue,
+		ModulusCounts: v.Modulus, NoValue: v.NoValue, Net: v.Net,
 	}
 	if pv.Function == 0 {
 		pv.Function = s.Function
@@ -189,6 +190,9 @@ func (s Spec) value(doc *strictyaml.Document, at string, v Value) plant.ProfileV
 		pv.Cumulative = *v.Cumulative
 	}
 	if !pv.Cumulative {
+		if v.Net {
+			doc.Report(at+".net", "a momentary value that counts both ways", "remove net; only an energy register counts")
+		}
 		if v.Modulus != 0 {
 			doc.Report(at+".modulus", "a modulus on a momentary value", "remove it, or write cumulative: true")
 		}
@@ -207,12 +211,15 @@ func checkCumulative(doc *strictyaml.Document, at string, v plant.ProfileValue, 
 	if strictyaml.Decimal(v.Scale).Rat().Sign() < 0 {
 		doc.Report(at+".scale", "the scale of a cumulative value is negative", "write a positive factor; swap the current transformers if the meter counts backwards")
 	}
+	if unsigned := []plant.WordType{plant.Uint16, plant.Uint32, plant.Uint64}; v.Net && slices.Contains(unsigned, v.Type) {
+		doc.Report(at+".net", fmt.Sprintf("a %s cannot be negative", v.Type), "write the signed type that the meter's manual gives, for example int32, or remove net")
+	}
 	if v.ModulusCounts > 0 && v.ScaleRegister == nil {
-		if _, err := modulus(v, ""); err != nil {
+		if _, err := modulus(v); err != nil {
 			doc.Report(at+".modulus", err.Error(), "give the modulus in raw counts")
 		}
 	}
-	if width := widthOf(v.Type); width > 0 && v.ModulusCounts > 0 && width < 64 && v.ModulusCounts > 1<<width {
+	if width := widthOf(v); width > 0 && v.ModulusCounts > 0 && width < 64 && v.ModulusCounts > 1<<width {
 		doc.Report(at+".modulus", "more counts than the type can hold", fmt.Sprintf("expected at most %d", uint64(1)<<width))
 	}
 }

@@ -8,7 +8,6 @@ import (
 	"testing"
 
 	"curetally/internal/core/plant"
-	"curetally/internal/link/config/strictyaml"
 )
 
 func ready(t *testing.T, name string) plant.Profile {
@@ -86,27 +85,46 @@ func TestSunSpec(t *testing.T) {
 
 func TestLimits(t *testing.T) {
 	for _, c := range []struct {
-		profile    string
-		multiplier strictyaml.Decimal
-		want       Limits
+		profile string
+		ratio   float64
+		want    Limits
 	}{
-		{"wh-uint32", "", Limits{Modulus: 1 << 32 * 1000, Resolution: 1000}},
-		{"wh-uint32", "0.5", Limits{Modulus: 1 << 32 * 500, Resolution: 500}},
-		{"wh-uint64", "", Limits{Modulus: 0, Resolution: 1000}}, // 2^64 Wh is beyond int64 mWh
-		{"kwh-uint32-centi", "", Limits{Modulus: 1 << 32 * 10_000, Resolution: 10_000}},
-		{"kwh-6digit", "40", Limits{Modulus: 40_000_000 * 1_000_000, Resolution: 40_000_000}},
-		{"sunspec-203", "", Limits{Modulus: 0, Resolution: 1_000_000}},
+		{"wh-uint32", 1, Limits{Modulus: 1 << 32 * 1000, Resolution: 1000}},
+		{"wh-uint32", 0.5, Limits{Modulus: 1 << 32 * 1000, Resolution: 500}},
+		{"wh-uint64", 1, Limits{Modulus: 0, Resolution: 1000}}, // 2^64 Wh is beyond int64 mWh
+		{"kwh-uint32-centi", 1, Limits{Modulus: 1 << 32 * 10_000, Resolution: 10_000}},
+		{"kwh-6digit", 40, Limits{Modulus: 1_000_000 * 1_000_000, Resolution: 40_000_000}},
+		{"sunspec-203", 1, Limits{Modulus: 0, Resolution: 1_000_000}},
 		// 10 kW for 87 660 h are 876 600 kWh, between 2^19 and 2^20: a 24-bit
 		// mantissa steps by 2^-4 kWh there.
-		{"kwh-float32", "", Limits{Modulus: 0, Resolution: 2 * 62_500}},
+		{"kwh-float32", 1, Limits{Modulus: 0, Resolution: 2 * 62_500, FloatBits: 24}},
 	} {
-		got, err := LimitsOf(value(t, ready(t, c.profile), "import"), c.multiplier, 10_000)
+		got, err := LimitsOf(value(t, ready(t, c.profile), "import"), c.ratio, 10_000)
 		if err != nil || got != c.want {
-			t.Errorf("%s × %q: %+v (%v), expected %+v", c.profile, c.multiplier, got, err, c.want)
+			t.Errorf("%s × %v: %+v (%v), expected %+v", c.profile, c.ratio, got, err, c.want)
 		}
 	}
-	if _, err := LimitsOf(value(t, ready(t, "wh-uint32"), "import"), "0.0001", 10_000); err == nil || !strings.Contains(err.Error(), "429496729.600 mWh") {
+	fraction := value(t, ready(t, "wh-uint32"), "import")
+	fraction.Scale = "0.0001"
+	if _, err := LimitsOf(fraction, 1, 10_000); err == nil || !strings.Contains(err.Error(), "429496729.600 mWh") {
 		t.Errorf("a modulus of a fraction of a milliwatt-hour was taken: %v", err)
+	}
+}
+
+// A signed register that counts both ways starts again at its width; one that
+// only counts up never shows the sign.
+func TestLimits_Net(t *testing.T) {
+	for _, c := range []struct {
+		kind plant.WordType
+		net  bool
+		want int64
+	}{
+		{plant.Int16, true, 1 << 16 * 1000}, {plant.Int32, true, 1 << 32 * 1000}, {plant.Int32, false, 0}, {plant.Float32, true, 0},
+	} {
+		v := plant.ProfileValue{Name: "import", Type: c.kind, Unit: "Wh", Cumulative: true, Net: c.net}
+		if got, err := LimitsOf(v, 1, 10_000); err != nil || got.Modulus != c.want {
+			t.Errorf("%s, net %v: modulus %d (%v), expected %d", c.kind, c.net, got.Modulus, err, c.want)
+		}
 	}
 }
 

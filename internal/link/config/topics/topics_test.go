@@ -1,6 +1,7 @@
 package topics
 
 import (
+	"reflect"
 	"testing"
 	"time"
 
@@ -61,7 +62,7 @@ func TestCounterRules(t *testing.T) {
 			t.Errorf("%+v: %+v", c.spec, got)
 		}
 		c.rules.MaxGap = time.Minute
-		if rules := c.spec.Rules(got, time.Minute); rules != c.rules {
+		if rules := c.spec.Rules(got, time.Minute); !reflect.DeepEqual(rules, c.rules) {
 			t.Errorf("%+v: rules %+v, expected %+v", c.spec, rules, c.rules)
 		}
 	}
