@@ -3,8 +3,6 @@ package stats
 import (
 	"fmt"
 	"math"
-
-	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // Intercept is the name of the first coefficient of every Fit.
@@ -71,22 +69,15 @@ func (f Fit) SumHalfWidth(rows [][]float64, confidence float64) float64 {
 // HalfWidthOfSums is SumHalfWidth for m rows that were already added up, so that
 // a running total needs one addition per row.
 func (f Fit) HalfWidthOfSums(sums []float64, m int, confidence float64) float64 {
-	v := append([]float64{float64(m)}, sums...)
-	var q float64
-	for i := range v {
-		for j := range v {
-			q += v[i] * f.Cov[i][j] * v[j]
-		}
-	}
-	return TQuantile(confidence, f.N-f.P) * f.ResidualSD * math.Sqrt(max(q, 0)+float64(m))
+	return TQuantile(confidence, f.N-f.P) * f.ResidualSD * math.Sqrt(f.Leverage(sums, m)+float64(m))
 }
 
 // TQuantile gives the two-sided Student quantile: the t that a variate with df
 // degrees of freedom exceeds in absolute value with probability 1−confidence.
 // It returns NaN unless 0 < confidence < 1 and df ≥ 1.
 func TQuantile(confidence float64, df int) float64 {
-	if !(confidence > 0 && confidence < 1) || df < 1 {
+	if df < 1 {
 		return math.NaN()
 	}
-	return distuv.StudentsT{Mu: 0, Sigma: 1, Nu: float64(df)}.Quantile(1 - (1-confidence)/2)
+	return Quantile(confidence, float64(df))
 }
