@@ -3,8 +3,10 @@
 // found by name, in any order; columns that nobody asked for are ignored.
 //
 // Every cell that cannot be read is a problem with its place (file, line,
-// column), what was expected and what stands there. All problems of a file come
-// at once, and a file with a problem gives no rows: nothing is taken in part.
+// column), what was expected and what stands there. A Table reads a whole file:
+// all its problems come at once, and a file with a problem gives no rows. Rows
+// reads a file of any length row by row, each with its problems; what they mean
+// for the file is for the caller to say.
 //
 // Values keep what was written: a number is also available as an exact decimal
 // text, so that a register value becomes whole units without rounding twice.
@@ -17,6 +19,7 @@ import (
 	"io"
 	"math"
 	"math/big"
+	"math/bits"
 	"slices"
 	"strconv"
 	"strings"
@@ -192,8 +195,14 @@ func (t *Table) Units(row int, column string, perOne int64) int64 {
 
 // Units gives a decimal number as whole units, rounded down; see Table.Units.
 func Units(text string, perOne int64) (int64, error) {
+	if units, ok := quick(text, perOne); ok {
+		return units, nil
+	}
+	if len(text) > 40 || strings.ContainsAny(text, "/_xXoObBpP") || exponent(text) > 40 {
+		return 0, fmt.Errorf("%.50q is no number: expected one such as 1234.5", text)
+	}
 	v, ok := new(big.Rat).SetString(text)
-	if !ok || len(text) > 40 || strings.ContainsAny(text, "/_xX") {
+	if !ok {
 		return 0, fmt.Errorf("%q is no number: expected one such as 1234.5", text)
 	}
 	v.Mul(v, new(big.Rat).SetInt64(perOne))
@@ -202,4 +211,70 @@ func Units(text string, perOne int64) (int64, error) {
 		return 0, fmt.Errorf("%s is out of range", text)
 	}
 	return whole.Int64(), nil
+}
+
+// exponent is the magnitude of the power of ten in a number.
+func exponent(text string) int {
+	i := strings.IndexAny(text, "eE")
+	if i < 0 {
+		return 0
+	}
+	n, err := strconv.Atoi(text[i+1:])
+	if err != nil {
+		return math.MaxInt
+	}
+	return max(n, -n)
+}
+
+// quick is Units for plain numbers of up to 18 digits; ok is false for all
+// others. perOne must be above 0.
+func quick(text string, perOne int64) (units int64, ok bool) {
+	var digits uint64
+	scale, point, n := uint64(1), false, 0
+	for i := range len(text) {
+		switch c := text[i]; {
+		case c == '-' && i == 0:
+		case c == '.' && !point:
+			point = true
+		case c >= '0' && c <= '9' && n < 18:
+			digits = digits*10 + uint64(c-'0')
+			n++
+			if point {
+				scale *= 10
+			}
+		default:
+			return 0, false
+		}
+	}
+	high, low := bits.Mul64(digits, uint64(perOne))
+	if n == 0 || high >= scale {
+		return 0, false
+	}
+	whole, rest := bits.Div64(high, low, scale)
+	if whole >= math.MaxInt64 {
+		return 0, false
+	}
+	if text[0] != '-' {
+		return int64(whole), true
+	}
+	if rest > 0 {
+		whole++
+	}
+	return -int64(whole), true
+}
+
+// Decimal writes whole units as a number of which perOne make one; perOne is a
+// power of ten, so that nothing is lost: Units gives the units back.
+func Decimal(units, perOne int64) string {
+	places := len(strconv.FormatInt(perOne, 10)) - 1
+	if places == 0 {
+		return strconv.FormatInt(units, 10)
+	}
+	sign, magnitude := "", uint64(units)
+	if units < 0 {
+		sign, magnitude = "-", -magnitude
+	}
+	text := fmt.Sprintf("%0*d", places+1, magnitude)
+	cut := len(text) - places
+	return sign + text[:cut] + "." + text[cut:]
 }
