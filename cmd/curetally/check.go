@@ -20,6 +20,8 @@ type checkResult struct {
 	File     string           `json:"file"`
 	OK       bool             `json:"ok"`
 	Problems []config.Problem `json:"problems"`
+	// Warnings are no mistakes of the file: a person should look at the plant.
+	Warnings []config.Problem `json:"warnings"`
 	Presses  int              `json:"presses"`
 	Stations int              `json:"stations"`
 	Meters   int              `json:"meters"`
@@ -37,8 +39,9 @@ func (c checkCommand) Run(s *surroundings) error {
 	case err != nil && !found:
 		return err
 	}
-	r := checkResult{File: c.File, OK: err == nil, Problems: append([]config.Problem{}, problems...)}
+	r := checkResult{File: c.File, OK: err == nil, Problems: append([]config.Problem{}, problems...), Warnings: []config.Problem{}}
 	if loaded != nil {
+		r.Warnings = append(r.Warnings, loaded.Warnings...)
 		p := &loaded.Plant
 		r.Presses, r.Stations, r.Rules, r.Projects = len(p.Presses), len(p.Stations()), len(p.Rules), len(p.Projects)
 		for _, b := range p.Buses {
@@ -49,6 +52,9 @@ func (c checkCommand) Run(s *surroundings) error {
 	case c.JSON:
 		err = writeJSON(s.stdout, r)
 	case r.OK:
+		for _, w := range r.Warnings {
+			fmt.Fprintln(s.stdout, "warning:", w)
+		}
 		_, err = fmt.Fprintf(s.stdout, "%s: ok: presses %d, stations %d, meters %d, task rules %d, savings projects %d\n",
 			c.File, r.Presses, r.Stations, r.Meters, r.Rules, r.Projects)
 	default:

@@ -22,7 +22,7 @@ type Transformer struct {
 // large, and above which no class promises anything.
 const (
 	leastPercent = 5
-	mostPercent  = 120
+	mostPercent  = accuracy.MostPercent
 )
 
 // judgeTransformer compares the current with the rating.
@@ -57,10 +57,7 @@ func judgeTransformer(e electrical, ct Transformer, f fit) Verdict {
 	switch {
 	case percent < leastPercent:
 		v.Outcome = Doubtful
-		v.Remedy = "current transformer too large for this load, as one sized for arc lamps is after the change to LED: fit a smaller one, or pass the conductor through several times and set the ratio"
-		if !strings.HasSuffix(ct.Class, "S") {
-			v.Remedy += "; class 0.2S or 0.5S holds down to 1 %"
-		}
+		v.Remedy = "current transformer too large for this load, as one sized for arc lamps is after the change to LED: " + SmallerTransformer(ct.Class)
 	case percent > mostPercent:
 		v.Outcome = Wrong
 		v.Remedy = "current transformer too small: fit one whose rating the load does not exceed"
@@ -68,6 +65,16 @@ func judgeTransformer(e electrical, ct Transformer, f fit) Verdict {
 		v.Outcome = Good
 	}
 	return v
+}
+
+// SmallerTransformer is the remedy for a current transformer of a class that is too
+// large for its load.
+func SmallerTransformer(class string) string {
+	remedy := "fit a smaller one, or pass the conductor through several times and set the ratio"
+	if !strings.HasSuffix(class, "S") {
+		remedy += "; class 0.2S or 0.5S holds down to 1 %"
+	}
+	return remedy
 }
 
 // promise says what the class holds at a load.
