@@ -41,7 +41,7 @@ type Command struct {
 	JSON      bool          `help:"Print as JSON: with --once or --discover one document, else one line per second."`
 	Record    string        `help:"Write the commissioning record to this new file, as JSON or as text to sign." placeholder:"FILE.json|FILE.txt"`
 	By        string        `help:"Who commissions; needed for --record." placeholder:"NAME"`
-	CTAmperes float64       `name:"ct-amperes" help:"Rated primary current of the current transformers, to judge them by." placeholder:"N"`
+	CTAmperes float64       `name:"ct-amperes" help:"Rated primary current of the current transformers, to judge them by; that of the configuration (accuracy: ct:) by default." placeholder:"N"`
 	CTClass   string        `name:"ct-class" help:"Their accuracy class: 0.1, 0.2, 0.2S, 0.5, 0.5S, 1 or 3." placeholder:"CLASS"`
 	Discover  string        `help:"Instead, look for SunSpec meters at tcp://HOST:PORT, rtuovertcp://HOST:PORT or rtu:///dev/TTY." placeholder:"URL"`
 	Units     string        `help:"Unit ids that --discover asks, such as 1-20,126." default:"1-247"`

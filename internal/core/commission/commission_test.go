@@ -334,6 +334,14 @@ func TestExamine_Transformer(t *testing.T) {
 			t.Errorf("without a rating: %+v", v)
 		}
 	}
+	// What the configuration says of the meter is taken when the person says nothing.
+	m.Accuracy = plant.Accuracy{Class: "1", Amperes: 200, Transformers: "0.5", Independent: 1, Volts: 400, Phases: 3}
+	for ct, says := range map[Transformer]string{{}: "2.5 % of the 200 A", {100, "0.5"}: "5 % of the 100 A"} {
+		f := Examine(m, holding(m, layout.Setting{}, wired(230, 5, 0.95, [3]int{1, 2, 3})), ct, nil)
+		if v := verdict(t, f, CheckTransformer); !strings.Contains(v.Says, says) {
+			t.Errorf("configured, and %+v given: %+v", ct, v)
+		}
+	}
 }
 
 // A register that counts times times as fast as the power, in steps, watched for a

@@ -122,7 +122,8 @@ func (f SettingFinding) equals(o SettingFinding) bool {
 }
 
 // Examine judges a meter from its registers and from how its energy registers
-// have moved so far. A nil watch leaves them out.
+// have moved so far. A nil watch leaves them out; without a transformer that of
+// the meter's own accuracy is taken.
 func Examine(m plant.Meter, img layout.Image, ct Transformer, watch *Watch) Finding {
 	f := Finding{}
 	for i, s := range layout.Settings() {
@@ -154,6 +155,9 @@ func Examine(m plant.Meter, img layout.Image, ct Transformer, watch *Watch) Find
 	fit, power := judgePower(e, m.MaxPower)
 	f.Verdicts = append(f.Verdicts, judgeValues(f.Values), power)
 	f.Verdicts = append(f.Verdicts, judgePhases(e, m.MaxPower, fit)...)
+	if ct.Amperes == 0 && m.Accuracy.Transformers != "" {
+		ct = Transformer{Amperes: m.Accuracy.Amperes, Class: m.Accuracy.Transformers}
+	}
 	if ct.Amperes > 0 {
 		f.Verdicts = append(f.Verdicts, judgeTransformer(e, ct, fit))
 	}
