@@ -29,30 +29,39 @@ func (db *DB) FitLamp(ctx context.Context, f plant.Fitting, kind string) error {
 	if err != nil {
 		return fmt.Errorf("fit lamp %s: %w", f.Lamp, err)
 	}
-	err = db.tx(ctx, func(tx pgx.Tx) error {
-		lamp, err := lockLamp(ctx, tx, s.id, f.Lamp, kind)
-		if err != nil {
-			return err
-		}
-		if _, err := tx.Exec(ctx, "SELECT FROM station WHERE site = $1 AND id = $2 FOR NO KEY UPDATE", s.id, station); err != nil {
-			return err
-		}
-		if err := checkFree(ctx, tx, s.id, lamp, station, f); err != nil {
-			return err
-		}
-		if _, err := tx.Exec(ctx, `INSERT INTO lamp_fitting (site, lamp, station, fitted, removed, reason, by) VALUES ($1, $2, $3, $4, $5, $6, $7)`,
-			s.id, lamp, station, f.From.UTC(), until(f.To), f.Reason, text(f.By)); err != nil {
-			return err
-		}
-		if err := markStation(ctx, tx, s.id, station, f.From); err != nil {
-			return err
-		}
-		return audit(ctx, tx, s.id, AuditRow{By: f.By, Action: "fit", Subject: string(f.Lamp), Detail: fmt.Sprintf("into %s at %s", f.Station, f.From.UTC().Format(time.RFC3339))})
-	})
+	err = db.tx(ctx, func(tx pgx.Tx) error { return fitLamp(ctx, tx, s.id, station, lampFitting{f, kind}) })
 	if err != nil {
 		return fmt.Errorf("fit lamp %s: %w", f.Lamp, err)
 	}
 	return nil
+}
+
+// lampFitting is a fitting with the lamp's kind, which is empty for a lamp that
+// is known.
+type lampFitting struct {
+	plant.Fitting
+	kind string
+}
+
+func fitLamp(ctx context.Context, tx pgx.Tx, site int16, station int32, f lampFitting) error {
+	lamp, err := lockLamp(ctx, tx, site, f.Lamp, f.kind)
+	if err != nil {
+		return err
+	}
+	if _, err := tx.Exec(ctx, "SELECT FROM station WHERE site = $1 AND id = $2 FOR NO KEY UPDATE", site, station); err != nil {
+		return err
+	}
+	if err := checkFree(ctx, tx, site, lamp, station, f.Fitting); err != nil {
+		return err
+	}
+	if _, err := tx.Exec(ctx, `INSERT INTO lamp_fitting (site, lamp, station, fitted, removed, reason, by) VALUES ($1, $2, $3, $4, $5, $6, $7)`,
+		site, lamp, station, f.From.UTC(), until(f.To), f.Reason, text(f.By)); err != nil {
+		return err
+	}
+	if err := markStation(ctx, tx, site, station, f.From); err != nil {
+		return err
+	}
+	return audit(ctx, tx, site, AuditRow{By: f.By, Action: "fit", Subject: string(f.Lamp), Detail: fmt.Sprintf("into %s at %s", f.Station, f.From.UTC().Format(time.RFC3339))})
 }
 
 func checkFitting(f plant.Fitting) error {
@@ -148,36 +157,101 @@ func (db *DB) RemoveLamp(ctx context.Context, serial plant.LampSerial, at time.T
 		return fmt.Errorf("remove lamp %s: %w", serial, err)
 	}
 	err = db.tx(ctx, func(tx pgx.Tx) error {
-		lamp, err := lockLamp(ctx, tx, s.id, serial, "")
-		if err != nil {
-			return err
-		}
-		var station int32
-		var name string
-		var fitted time.Time
-		err = tx.QueryRow(ctx, `SELECT f.station, s.name, f.fitted FROM lamp_fitting f JOIN station s ON s.site = f.site AND s.id = f.station
-			WHERE f.site = $1 AND f.lamp = $2 AND f.removed IS NULL`, s.id, lamp).Scan(&station, &name, &fitted)
-		switch {
-		case errors.Is(err, pgx.ErrNoRows):
-			return fmt.Errorf("%w: it is in no station", ErrConflict)
-		case err != nil:
-			return err
-		case !at.After(fitted) || !plausible(at):
-			return fmt.Errorf("%w: it was fitted in %s at %s — give a later instant than that", ErrConflict, name, fitted.UTC().Format(time.RFC3339))
-		}
-		if _, err := tx.Exec(ctx, "UPDATE lamp_fitting SET removed = $4, reason = $5 WHERE site = $1 AND lamp = $2 AND fitted = $3",
-			s.id, lamp, fitted, at.UTC(), reason); err != nil {
-			return err
-		}
-		if err := markStation(ctx, tx, s.id, station, at); err != nil {
-			return err
-		}
-		return audit(ctx, tx, s.id, AuditRow{By: by, Action: "remove", Subject: string(serial), Detail: fmt.Sprintf("from %s at %s: %s", name, at.UTC().Format(time.RFC3339), reason)})
+		return removeLamp(ctx, tx, s.id, plant.Fitting{Lamp: serial, To: at, Reason: reason, By: by})
 	})
 	if err != nil {
 		return fmt.Errorf("remove lamp %s: %w", serial, err)
 	}
 	return nil
+}
+
+// removeLamp ends the fitting of f.Lamp at f.To; f.By is who took it out.
+func removeLamp(ctx context.Context, tx pgx.Tx, site int16, f plant.Fitting) error {
+	lamp, err := lockLamp(ctx, tx, site, f.Lamp, "")
+	if err != nil {
+		return err
+	}
+	var station int32
+	var name string
+	var fitted time.Time
+	err = tx.QueryRow(ctx, `SELECT f.station, s.name, f.fitted FROM lamp_fitting f JOIN station s ON s.site = f.site AND s.id = f.station
+		WHERE f.site = $1 AND f.lamp = $2 AND f.removed IS NULL`, site, lamp).Scan(&station, &name, &fitted)
+	switch {
+	case errors.Is(err, pgx.ErrNoRows):
+		return fmt.Errorf("%w: it is in no station", ErrConflict)
+	case err != nil:
+		return err
+	case !f.To.After(fitted) || !plausible(f.To):
+		return fmt.Errorf("%w: it was fitted in %s at %s — give a later instant than that", ErrConflict, name, fitted.UTC().Format(time.RFC3339))
+	}
+	if _, err := tx.Exec(ctx, "UPDATE lamp_fitting SET removed = $4, reason = $5 WHERE site = $1 AND lamp = $2 AND fitted = $3",
+		site, lamp, fitted, f.To.UTC(), f.Reason); err != nil {
+		return err
+	}
+	if err := markStation(ctx, tx, site, station, f.To); err != nil {
+		return err
+	}
+	return auditRemoval(ctx, tx, site, name, f)
+}
+
+func auditRemoval(ctx context.Context, tx pgx.Tx, site int16, station string, f plant.Fitting) error {
+	return audit(ctx, tx, site, AuditRow{By: f.By, Action: "remove", Subject: string(f.Lamp), Detail: fmt.Sprintf("from %s at %s: %s", station, f.To.UTC().Format(time.RFC3339), f.Reason)})
+}
+
+// LampChange is a fitting to record, or the end of one on record.
+type LampChange struct {
+	plant.Fitting
+	Kind string // of a lamp that is not known
+	// Recorded: the fitting is on record and still lasts; it ends at To.
+	Recorded  bool
+	RemovedBy string // who ended it, where To is set
+}
+
+// ChangeLamps records lamp changes of the past in one transaction: all of them,
+// or none where one contradicts what is recorded (ErrConflict). Fittings on
+// record end before others begin.
+func (db *DB) ChangeLamps(ctx context.Context, changes []LampChange) error {
+	s, err := db.bound()
+	if err != nil {
+		return err
+	}
+	return db.tx(ctx, func(tx pgx.Tx) error {
+		for _, c := range changes {
+			if !c.Recorded {
+				continue
+			}
+			err := checkReason(c.Reason)
+			if err == nil {
+				err = removeLamp(ctx, tx, s.id, plant.Fitting{Lamp: c.Lamp, To: c.To, Reason: c.Reason, By: c.RemovedBy})
+			}
+			if err != nil {
+				return fmt.Errorf("remove lamp %s: %w", c.Lamp, err)
+			}
+		}
+		for _, c := range changes {
+			if c.Recorded {
+				continue
+			}
+			if err := fitInPast(ctx, tx, s, c); err != nil {
+				return fmt.Errorf("fit lamp %s: %w", c.Lamp, err)
+			}
+		}
+		return nil
+	})
+}
+
+func fitInPast(ctx context.Context, tx pgx.Tx, s *site, c LampChange) error {
+	station, err := s.station(c.Station)
+	if err == nil {
+		err = checkFitting(c.Fitting)
+	}
+	if err == nil {
+		err = fitLamp(ctx, tx, s.id, station, lampFitting{c.Fitting, c.Kind})
+	}
+	if err != nil || c.To.IsZero() {
+		return err
+	}
+	return auditRemoval(ctx, tx, s.id, string(c.Station), plant.Fitting{Lamp: c.Lamp, To: c.To, Reason: c.Reason, By: c.RemovedBy})
 }
 
 // Lamps gives all lamps by serial.
