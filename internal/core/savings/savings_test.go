@@ -79,7 +79,7 @@ func TestAvoidedEnergyAndHalfWidth(t *testing.T) {
 		{0.68, 2398.04385734}, {0.80, 3144.57707497}, {0.90, 4153.54295542}, {0.95, 5106.13459008},
 	} {
 		pr.Confidence = c.confidence
-		s, err := savings.State(b, pr, days)
+		s, err := savings.State(b, pr, days, nil)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -106,7 +106,7 @@ func TestExpectedFollowsProduction(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s, err := savings.State(b, pr, days)
+	s, err := savings.State(b, pr, days, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -141,7 +141,7 @@ func TestStatementIsTheSameByteForByte(t *testing.T) {
 	}
 	var texts []string
 	for _, base := range []savings.Baseline{b, kept, kept} {
-		s, err := savings.State(base, pr, days)
+		s, err := savings.State(base, pr, days, nil)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -189,7 +189,7 @@ func TestAlteredBaselineIsRefused(t *testing.T) {
 			t.Fatal(err)
 		}
 		alter(&b)
-		if _, err := savings.State(b, pr, days); !errors.Is(err, savings.ErrAltered) {
+		if _, err := savings.State(b, pr, days, nil); !errors.Is(err, savings.ErrAltered) {
 			t.Errorf("%s: error %v, want ErrAltered", name, err)
 		}
 	}
@@ -276,12 +276,12 @@ func TestStateRefusesAnotherProject(t *testing.T) {
 	} {
 		changed := pr
 		tt.change(&changed)
-		if _, err := savings.State(b, changed, days); err == nil || !strings.Contains(err.Error(), tt.want) {
+		if _, err := savings.State(b, changed, days, nil); err == nil || !strings.Contains(err.Error(), tt.want) {
 			t.Errorf("%s: error %v, want %q in it", name, err, tt.want)
 		}
 	}
 	pr.Reporting.From = time.Date(2030, 1, 1, 0, 0, 0, 0, time.UTC)
-	if _, err := savings.State(b, pr, days); !errors.Is(err, savings.ErrNoDays) {
+	if _, err := savings.State(b, pr, days, nil); !errors.Is(err, savings.ErrNoDays) {
 		t.Errorf("no days: error %v, want ErrNoDays", err)
 	}
 }
@@ -294,7 +294,7 @@ func TestOutsideRangeIsFlaggedAndCounted(t *testing.T) {
 	}
 	// The baseline went from 301 to 498: allowed are 281.3 to 517.7.
 	days[12].Drivers[0], days[13].Drivers[0], days[14].Drivers[0] = 281.4, 281.2, 517.8
-	s, err := savings.State(b, pr, days)
+	s, err := savings.State(b, pr, days, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -324,7 +324,7 @@ func TestNotShown(t *testing.T) {
 		}
 		days[12+i].Energy = e
 	}
-	s, err := savings.State(b, pr, days)
+	s, err := savings.State(b, pr, days, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -352,7 +352,7 @@ func TestYearOf24By5(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s, err := savings.State(b, pr, days)
+	s, err := savings.State(b, pr, days, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

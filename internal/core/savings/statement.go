@@ -28,13 +28,18 @@ type Statement struct {
 	ActualKWh     float64 `json:"actual_kwh"`
 	SavedKWh      float64 `json:"saved_kwh"`
 	SavedFraction float64 `json:"saved_fraction"` // of ExpectedKWh
-	// HalfWidthKWh is half the width of the interval of SavedKWh at Confidence,
-	// exact for least squares with independent disturbances. Rho, the lag-1
-	// autocorrelation of the baseline's residuals, tells how far that holds: a
-	// clearly positive one means that the true interval is wider.
-	HalfWidthKWh float64 `json:"half_width_kwh"`
-	Confidence   float64 `json:"confidence"`
-	Rho          float64 `json:"rho"`
+	// HalfWidthKWh is half the width of the interval of SavedKWh at Confidence: the
+	// root of the squares of its two parts. That of the model is exact for least
+	// squares with independent disturbances. Rho, the lag-1 autocorrelation of the
+	// baseline's residuals, tells how far that holds: a clearly positive one means
+	// that the true interval is wider. That of the meters is 0 where no accuracy of
+	// them is stated; Meters says of which it is.
+	HalfWidthKWh      float64      `json:"half_width_kwh"`
+	ModelHalfWidthKWh float64      `json:"model_half_width_kwh"`
+	MeterHalfWidthKWh float64      `json:"meter_half_width_kwh"`
+	Confidence        float64      `json:"confidence"`
+	Rho               float64      `json:"rho"`
+	Meters            []MeterError `json:"meters"`
 	// Shown says that the interval does not hold zero.
 	Shown bool       `json:"shown"`
 	Cost  unit.Money `json:"cost_saved"`
@@ -77,10 +82,11 @@ type SeriesPoint struct {
 }
 
 // State applies a frozen baseline to the days that the project's reporting
-// selection chooses. It returns ErrNoDays when there is none, ErrAltered when
-// the baseline is not as it was frozen, and an error when boundary or drivers
-// of the project have changed since.
-func State(b Baseline, pr plant.Project, days []Day) (Statement, error) {
+// selection chooses. Meters are the registers of the boundary with what is known of
+// their accuracy; nil leaves the error of the meters out. It returns ErrNoDays when
+// there is no day, ErrAltered when the baseline is not as it was frozen, and an
+// error when boundary or drivers of the project have changed since.
+func State(b Baseline, pr plant.Project, days []Day, meters []Metering) (Statement, error) {
 	if err := b.verify(); err != nil {
 		return Statement{}, err
 	}
@@ -100,6 +106,7 @@ func State(b Baseline, pr plant.Project, days []Day) (Statement, error) {
 	if err := s.count(b, used); err != nil {
 		return Statement{}, err
 	}
+	s.combine(b, meters)
 	s.SavedFraction = Fraction(s.ExpectedKWh, s.ActualKWh)
 	s.Shown = math.Abs(s.SavedKWh) > s.HalfWidthKWh
 	s.ExpectedCarbonKg = CarbonKg(s.ExpectedKWh, pr.Carbon)

@@ -44,6 +44,8 @@ type Snapshot struct {
 	Since    map[plant.StationID]time.Time
 	Signals  []plant.Signal
 	Projects []ProjectState
+	// Loads are of the meters whose accuracy is stated.
+	Loads []MeterLoad
 	// Deaf says that the connection to the broker is lost: what the stations do
 	// now is not known.
 	Deaf bool
@@ -68,6 +70,9 @@ func Take(ctx context.Context, s Store, p *plant.Plant, now time.Time) (Snapshot
 		}
 		snap.Projects = append(snap.Projects, ps)
 	}
+	if snap.Loads, err = meterLoads(ctx, s, p, snap); err != nil {
+		return snap, err
+	}
 	return snap, nil
 }
 
@@ -90,16 +95,22 @@ func project(ctx context.Context, s Store, p *plant.Plant, pr plant.Project, now
 	if ps.Baseline, ps.Frozen, err = Frozen(ctx, s, pr.ID); err != nil {
 		return ps, err
 	}
-	if ps.Days, err = Days(ctx, s, p, pr, now); err != nil {
+	d, err := daysOf(ctx, s, p, pr, now)
+	if err != nil {
 		return ps, err
 	}
+	ps.Days = d.days
 	if !ps.Frozen {
 		used, _ := savings.Select(ps.Days, pr.Baseline)
 		ps.Missing = fmt.Sprintf("no baseline is frozen; %d usable baseline days are on record. "+
 			"Freeze it before the conversion: curetally baseline freeze %s --by NAME", len(used), pr.ID)
 		return ps, nil
 	}
-	ps.Statement, err = savings.State(ps.Baseline, pr, ps.Days)
+	meters, err := metering(ctx, s, p, ps.Baseline, d)
+	if err != nil {
+		return ps, err
+	}
+	ps.Statement, err = savings.State(ps.Baseline, pr, d.days, meters)
 	if err != nil {
 		ps.Missing = err.Error()
 		return ps, nil
@@ -152,7 +163,7 @@ func (pb *Publisher) refreshLive(ctx context.Context) error {
 		return err
 	}
 	snap.Deaf = !pb.hears()
-	snap.Totals, snap.Projects, snap.Since = old.Totals, old.Projects, carry(old, snap.Events)
+	snap.Totals, snap.Projects, snap.Loads, snap.Since = old.Totals, old.Projects, old.Loads, carry(old, snap.Events)
 	pb.newest.Store(&snap)
 	return nil
 }

@@ -66,9 +66,11 @@ type shelf struct {
 	days    []plant.DayAmount
 	latest  []plant.Reading
 	frozen  *plant.Frozen
-	since   map[plant.StationID]time.Time
-	err     atomic.Pointer[error]
-	whole   atomic.Int64 // times that totals were asked for
+	// exchanges of meters
+	exchanges []plant.Exchange
+	since     map[plant.StationID]time.Time
+	err       atomic.Pointer[error]
+	whole     atomic.Int64 // times that totals were asked for
 }
 
 func (s *shelf) fail(err error) { s.err.Store(&err) }
@@ -96,6 +98,16 @@ func (s *shelf) LatestReadings(context.Context) ([]plant.Reading, error) {
 }
 func (s *shelf) DayAmounts(context.Context, []plant.RegisterID, time.Time, time.Time) ([]plant.DayAmount, error) {
 	return append([]plant.DayAmount(nil), s.days...), s.failure()
+}
+
+func (s *shelf) Exchanges(_ context.Context, reg plant.RegisterID) ([]plant.Exchange, error) {
+	var of []plant.Exchange
+	for _, x := range s.exchanges {
+		if x.Register == reg {
+			of = append(of, x)
+		}
+	}
+	return of, s.failure()
 }
 
 func (s *shelf) Baseline(context.Context, plant.ProjectID) (plant.Frozen, bool, error) {

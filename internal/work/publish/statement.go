@@ -20,6 +20,8 @@ type Store interface {
 	LatestSignals(ctx context.Context) ([]plant.Signal, error)
 	DayAmounts(ctx context.Context, regs []plant.RegisterID, from, to time.Time) ([]plant.DayAmount, error)
 	LatestReadings(ctx context.Context) ([]plant.Reading, error)
+	// Exchanges gives the declared exchanges of a register, by time.
+	Exchanges(ctx context.Context, reg plant.RegisterID) ([]plant.Exchange, error)
 	// Baseline gives the newest frozen baseline; found is false when there is
 	// none.
 	Baseline(ctx context.Context, project plant.ProjectID) (b plant.Frozen, found bool, err error)
@@ -31,29 +33,36 @@ type Freezer interface {
 	FreezeBaseline(ctx context.Context, f plant.Frozen) (version int, err error)
 }
 
-// Days reads the daily rows of a project from all entries.
-func Days(ctx context.Context, s Store, p *plant.Plant, pr plant.Project, now time.Time) ([]savings.Day, error) {
+// daily is the rows of a project with what they were made of.
+type daily struct {
+	project plant.Project
+	days    []savings.Day
+	amounts []plant.DayAmount
+}
+
+// daysOf reads the daily rows of a project from all entries.
+func daysOf(ctx context.Context, s Store, p *plant.Plant, pr plant.Project, now time.Time) (daily, error) {
 	amounts, err := s.DayAmounts(ctx, savings.DriverRegisters(p, pr), time.Time{}, now)
 	if err != nil {
-		return nil, fmt.Errorf("days of project %s: %w", pr.ID, err)
+		return daily{}, fmt.Errorf("days of project %s: %w", pr.ID, err)
 	}
 	// A register that stands still has no entries; its readings show that it is
 	// alive.
 	latest, err := s.LatestReadings(ctx)
 	if err != nil {
-		return nil, fmt.Errorf("latest readings: %w", err)
+		return daily{}, fmt.Errorf("latest readings: %w", err)
 	}
-	return savings.Days(p, pr, append(amounts, savings.Evidence(latest)...), now), nil
+	return daily{pr, savings.Days(p, pr, append(amounts, savings.Evidence(latest)...), now), amounts}, nil
 }
 
 // Freeze fits a project's baseline on the days that are on record now and
 // freezes it. It returns the baseline as frozen.
 func Freeze(ctx context.Context, s Freezer, p *plant.Plant, pr plant.Project, info savings.FreezeInfo) (savings.Baseline, error) {
-	days, err := Days(ctx, s, p, pr, info.At)
+	d, err := daysOf(ctx, s, p, pr, info.At)
 	if err != nil {
 		return savings.Baseline{}, err
 	}
-	b, err := savings.Freeze(pr, days, info)
+	b, err := savings.Freeze(pr, d.days, info)
 	if err != nil {
 		return savings.Baseline{}, err
 	}
@@ -92,10 +101,14 @@ func State(ctx context.Context, s Store, p *plant.Plant, pr plant.Project, now t
 	if b, found, err = Frozen(ctx, s, pr.ID); err != nil || !found {
 		return st, b, found, err
 	}
-	days, err := Days(ctx, s, p, pr, now)
+	d, err := daysOf(ctx, s, p, pr, now)
 	if err != nil {
 		return st, b, true, err
 	}
-	st, err = savings.State(b, pr, days)
+	meters, err := metering(ctx, s, p, b, d)
+	if err != nil {
+		return st, b, true, err
+	}
+	st, err = savings.State(b, pr, d.days, meters)
 	return st, b, true, err
 }
