@@ -30,6 +30,7 @@ import (
 
 	"curetally/cmd/curetally/acts"
 	"curetally/cmd/curetally/desk"
+	"curetally/cmd/curetally/offline"
 	"curetally/cmd/curetally/probe"
 	"curetally/internal/link/config"
 )
@@ -53,10 +54,13 @@ type commands struct {
 	Done      acts.Done        `cmd:"" help:"Record that a task was carried out."`
 	Lamp      lampCommand      `cmd:"" help:"Lamps: fit, remove, list."`
 	Exchange  acts.Exchange    `cmd:"" help:"Declare that a meter register was exchanged."`
+	Ruling    rulingCommand    `cmd:"" help:"Readings that no rule can judge: list, give a ruling."`
 	Baseline  baselineCommand  `cmd:"" help:"Baselines: freeze, show."`
 	Savings   desk.Savings     `cmd:"" help:"State the savings against the frozen baseline."`
 	Audit     desk.Audit       `cmd:"" help:"Rebuild all entries from facts and compare."`
 	Intervals intervalsCommand `cmd:"" help:"Energy per interval from a file of register readings; needs no database."`
+	Fit       offline.Fit      `cmd:"" help:"Fit a baseline model to a file of energy and drivers; needs no database."`
+	Compare   offline.Compare  `cmd:"" help:"Saving of a reporting file against a baseline file, with its uncertainty; needs no database."`
 	Version   versionCommand   `cmd:"" help:"Print the version."`
 }
 
@@ -64,6 +68,11 @@ type lampCommand struct {
 	Fit    acts.LampFit    `cmd:"" help:"Record that a lamp was fitted in a station."`
 	Remove acts.LampRemove `cmd:"" help:"Record that a lamp was taken out."`
 	List   desk.LampList   `cmd:"" help:"List all lamps with what they have lived."`
+}
+
+type rulingCommand struct {
+	List desk.RulingList `cmd:"" help:"List values that wait for a ruling, and the rulings given."`
+	Give acts.RulingGive `cmd:"" help:"Rule that a reading is true, is wrong, or begins the register anew."`
 }
 
 type baselineCommand struct {

@@ -3,12 +3,15 @@ package app
 import (
 	"context"
 	"errors"
+	"fmt"
 	"log/slog"
 	"time"
 
+	"curetally/internal/core/plant"
 	"curetally/internal/link/config"
 	"curetally/internal/link/privatepg"
 	"curetally/internal/link/store"
+	"curetally/internal/work/settle"
 )
 
 // OpenStore opens the database of a configuration for a command: the given
@@ -26,6 +29,30 @@ func OpenStore(ctx context.Context, c *config.Config, log *slog.Logger) (db *sto
 	}
 	undo.add("database connections", func(context.Context) error { db.Close(); return nil })
 	return db, undo.run, nil
+}
+
+// settleTries is how often a command tries to settle before it leaves the rest to
+// a daemon.
+const settleTries = 5
+
+// Settle settles what is marked, for a command that has changed facts; a daemon
+// that runs beside it may do the same. The error says that what was recorded is on
+// record and is settled later.
+func Settle(ctx context.Context, p *plant.Plant, db *store.DB, log *slog.Logger) error {
+	s := settle.New(settle.Options{Plant: p, Store: db, Log: log, Rand: seeded()})
+	for failures := 0; ; {
+		n, err := s.Round(ctx)
+		switch {
+		case err == nil && n == 0:
+			return nil
+		case err == nil:
+			failures = 0
+		case failures == settleTries:
+			return fmt.Errorf("recorded, but not settled yet; the daemon goes on with it: %w", err)
+		default:
+			failures++
+		}
+	}
 }
 
 // openDaemonStore opens the database of a daemon, which runs its private

@@ -49,6 +49,7 @@ func (d *Daemon) findings(snap *publish.Snapshot) []web.Finding {
 			out = append(out, f)
 		}
 	}
+	out = append(out, oversized(d.plant, snap.Loads)...)
 	now := d.counts.now()
 	for _, h := range now.held {
 		reg, _ := d.plant.FindRegister(h.Register)
@@ -57,7 +58,8 @@ func (d *Daemon) findings(snap *publish.Snapshot) []web.Finding {
 			Kind: "implausible register", Subject: string(h.Register), Since: h.At,
 			Text: fmt.Sprintf("The register went from %.3f to %.3f %s, more than can be true; the value is held out of the count.",
 				float64(h.Before)/per, float64(h.After)/per, unit),
-			Remedy: "If the meter was exchanged, declare it: curetally exchange " + string(h.Register) + " --final … --first … --at … --by …",
+			Remedy: "If the meter was exchanged, declare it: curetally exchange " + string(h.Register) + " --final … --first … --at … --by … " +
+				"Else rule on the value: curetally ruling give " + string(h.Register) + " accept|discard|restart --by … --note …",
 		})
 	}
 	if n := len(now.refusals); n > 0 && snap.At.Sub(now.refusals[0].At) < 24*time.Hour {

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"slices"
 
 	"curetally/cmd/curetally/desk"
 	"curetally/internal/core/plant"
@@ -17,7 +16,7 @@ type Exchange struct {
 	Who
 	When
 	Register string  `arg:"" help:"Register as OWNER/VALUE, for example heron-5-meter/import."`
-	Final    float64 `required:"" help:"Last reading of the old meter, in kWh (m² or m for a counter of a press)." placeholder:"NUMBER"`
+	Final    float64 `required:"" help:"Last reading of the old meter, in kWh as the meter shows it, before transformers (m² or m for a counter of a press)." placeholder:"NUMBER"`
 	First    float64 `required:"" help:"First reading of the new meter, in the same unit." placeholder:"NUMBER"`
 	Note     string  `help:"Why, and the new meter's serial." placeholder:"TEXT"`
 }
@@ -39,10 +38,9 @@ func (c Exchange) Validate() error {
 // its final reading and goes on from the new one's first.
 func (c Exchange) Run(ctx context.Context, s desk.Surroundings) error {
 	return c.With(ctx, s, func(p *plant.Plant, db *store.DB) error {
-		reg, ok := p.FindRegister(plant.RegisterID(c.Register))
-		if !ok || reg.Curve != plant.FromReadings {
-			read := slices.DeleteFunc(slices.Clone(p.Registers), func(r plant.Register) bool { return r.Curve != plant.FromReadings })
-			return desk.Unknown("register", c.Register, read, func(r plant.Register) string { return string(r.ID) })
+		reg, err := readRegister(p, c.Register)
+		if err != nil {
+			return err
 		}
 		at, err := c.instant(p)
 		if err != nil {

@@ -24,6 +24,9 @@ type auditResult struct {
 	Differing int        `json:"differing"` // registers
 	// Unsettled counts marks of facts that entries do not hold yet.
 	Unsettled int64 `json:"unsettled"`
+	// Rulings are what people ruled about single readings; they are facts that
+	// the entries rest on.
+	Rulings []rulingRow `json:"rulings"`
 }
 
 // auditRow is what the audit says of one register.
@@ -64,6 +67,9 @@ func audit(ctx context.Context, p *plant.Plant, db *store.DB) (auditResult, erro
 	result := auditResult{Registers: []auditRow{}}
 	var err error
 	if result.Unsettled, err = db.UnsettledCount(ctx); err != nil {
+		return result, err
+	}
+	if result.Rulings, err = rulings(ctx, p, db); err != nil {
 		return result, err
 	}
 	for _, reg := range p.Registers {
@@ -109,6 +115,8 @@ func printAudit(w io.Writer, result auditResult) error {
 	if result.Unsettled > 0 {
 		text += "; facts that came last are not settled yet, which may explain a difference — ask again when the daemon has settled them"
 	}
-	_, err := fmt.Fprintln(w, text)
-	return err
+	if _, err := fmt.Fprintln(w, text); err != nil {
+		return err
+	}
+	return printGiven(w, result.Rulings)
 }

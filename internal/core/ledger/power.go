@@ -14,37 +14,19 @@ import (
 // samples is cut at the borders of intervals, with the power there on the straight
 // line, so that a ramp falls into its intervals as it ran.
 //
-// A sample of more than 1.1 times maxWatts (0: no limit) is held out and noted as
-// implausible, with milliwatts as its values.
-//
 // Source: the composite trapezoidal rule.
-func PowerCurve(reg plant.RegisterID, samples []plant.Signal, maxWatts float64, maxGap, interval time.Duration) (Curve, []plant.RegisterEvent) {
+func PowerCurve(samples []plant.Signal, maxGap, interval time.Duration) Curve {
 	var curve Curve
-	var events []plant.RegisterEvent
-	var last plant.Signal
-	begun := false
-	for _, s := range samples {
-		if maxWatts > 0 && s.Value > 1.1*maxWatts {
-			events = append(events, plant.RegisterEvent{
-				Register: reg, At: s.At, Kind: plant.StepImplausible,
-				Before: milli(last.Value), After: milli(s.Value),
-			})
-			continue
-		}
+	for i := 1; i < len(samples); i++ {
+		a, b := samples[i-1], samples[i]
 		switch {
-		case !begun:
-		case maxGap > 0 && s.At.Sub(last.At) > maxGap:
-			curve = append(curve, Segment{From: last.At, To: s.At, Quality: plant.QualityUnknown})
-		case s.At.After(last.At):
-			curve = ramp(curve, last, s, interval)
+		case maxGap > 0 && b.At.Sub(a.At) > maxGap:
+			curve = append(curve, Segment{From: a.At, To: b.At, Quality: plant.QualityUnknown})
+		case b.At.After(a.At):
+			curve = ramp(curve, a, b, interval)
 		}
-		last, begun = s, true
 	}
-	return curve, events
-}
-
-func milli(v float64) int64 {
-	return int64(max(min(v*1000, math.MaxInt64/2), math.MinInt64/2))
+	return curve
 }
 
 // ramp adds the trapezoid between two samples, cut at the borders of intervals.

@@ -17,9 +17,9 @@ import (
 const Neighbours = ledger.LookAhead + 1
 
 // doubtfulKinds lists the kinds of events whose value is held out of the curve
-// (backstep, implausible) or was taken for a fall (rollover, reset, ambiguous)
-// which later values may disprove.
-const doubtfulKinds = "(1, 2, 3, 4, 5)"
+// (backstep, implausible, discarded) or was taken for a fall (rollover, reset,
+// ambiguous) which later values may disprove.
+const doubtfulKinds = "(1, 2, 3, 4, 5, 8)"
 
 // standsFirm is the condition that a reading r is not doubtful, as settled last.
 const standsFirm = `NOT EXISTS (SELECT FROM register_event e
@@ -142,8 +142,8 @@ func (db *DB) FirstLast(ctx context.Context, reg plant.RegisterID) (first, last 
 }
 
 // Extent gives the instants of the first and the last fact that the register's
-// entries are made of: its readings, or the events of its station when it has no
-// readings. ok is false when there is none.
+// entries are made of: its readings or samples of power, or the events of its
+// station when it has neither. ok is false when there is none.
 func (db *DB) Extent(ctx context.Context, reg plant.RegisterID) (first, last time.Time, ok bool, err error) {
 	if first, last, ok, err = db.FirstLast(ctx, reg); err != nil || ok {
 		return first, last, ok, err
@@ -151,6 +151,11 @@ func (db *DB) Extent(ctx context.Context, reg plant.RegisterID) (first, last tim
 	s, err := db.bound()
 	if err != nil {
 		return first, last, false, err
+	}
+	if owner, value := reg.Split(); value == plant.ValueSampled {
+		return db.ends(ctx, `SELECT (SELECT at FROM signal WHERE site = $1 AND series = x.id ORDER BY at LIMIT 1),
+			(SELECT at FROM signal WHERE site = $1 AND series = x.id ORDER BY at DESC LIMIT 1)
+			FROM series x WHERE x.site = $1 AND x.subject = $2 AND x.name = $3 UNION ALL SELECT NULL, NULL LIMIT 1`, s.id, owner, plant.SignalPower)
 	}
 	return db.ends(ctx, `SELECT
 		(SELECT at FROM station_event e WHERE e.site = $1 AND e.station = r.station ORDER BY at LIMIT 1),

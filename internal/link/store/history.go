@@ -153,3 +153,21 @@ func month[T any](ctx context.Context, db *DB, h history[T], args []any, yield f
 	}
 	return true, rows.Err()
 }
+
+// Quantities gives what each register of the site counts, also of registers that
+// left the configuration.
+func (db *DB) Quantities(ctx context.Context) (map[plant.RegisterID]plant.Quantity, error) {
+	type named struct {
+		ID       plant.RegisterID
+		Quantity plant.Quantity
+	}
+	all, err := collect(ctx, db, pgx.RowToStructByPos[named], "SELECT name, quantity FROM register WHERE site = $1")
+	if err != nil {
+		return nil, fmt.Errorf("read registers: %w", err)
+	}
+	quantities := make(map[plant.RegisterID]plant.Quantity, len(all))
+	for _, r := range all {
+		quantities[r.ID] = r.Quantity
+	}
+	return quantities, nil
+}

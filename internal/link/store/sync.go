@@ -20,6 +20,9 @@ type site struct {
 	interval  time.Duration
 	registers map[plant.RegisterID]int32
 	stations  map[plant.StationID]int32
+	// power lists the registers whose entries depend on a meter's samples of
+	// power: those estimated from them, and those whose gaps they shape.
+	power map[seriesName][]int32
 }
 
 // bound gives the site, or ErrNoSite.
@@ -84,6 +87,13 @@ func (db *DB) Sync(ctx context.Context, p *plant.Plant) error {
 	}
 	if old := db.site.Load(); old != nil && old.id != s.id {
 		return fmt.Errorf("store site %q: this store is bound to another site — open a second one", p.Name)
+	}
+	s.power = map[seriesName][]int32{}
+	for _, r := range p.Registers {
+		if owner, _ := r.ID.Split(); r.Quantity == plant.QuantityEnergy {
+			name := seriesName{owner, plant.SignalPower}
+			s.power[name] = append(s.power[name], s.registers[r.ID])
+		}
 	}
 	db.site.Store(s)
 	return nil
@@ -163,7 +173,7 @@ func syncRegisters(ctx context.Context, tx pgx.Tx, s *site, p *plant.Plant) (map
 		batch.Queue(`INSERT INTO register (site, id, name, quantity, station) VALUES ($1, $2, $3, $4, $5)
 			ON CONFLICT (site, id) DO UPDATE SET station = EXCLUDED.station WHERE register.station IS DISTINCT FROM EXCLUDED.station`,
 			s.id, ids[r.ID], r.ID, int16(r.Quantity), station)
-		queueSettling(batch, s.id, ids[r.ID], settling(p, r))
+		queueSettling(batch, s.id, ids[r.ID], sampledMeter(r), settling(p, r))
 	}
 	batch.Queue("UPDATE register SET settling = '' WHERE site = $1 AND settling <> '' AND NOT id = ANY($2)", s.id, present)
 	return ids, tx.SendBatch(ctx, batch).Close()
@@ -181,19 +191,30 @@ func settling(p *plant.Plant, r plant.Register) string {
 	return how
 }
 
+// sampledMeter is the meter whose samples of power a register is estimated from;
+// empty for all others.
+func sampledMeter(r plant.Register) string {
+	if r.Curve != plant.FromPower {
+		return ""
+	}
+	owner, _ := r.ID.Split()
+	return owner
+}
+
 // queueSettling notes how a register is settled now. Where that is new, all its
 // facts and entries are marked, from a whole hour on, where intervals of any
 // length begin.
-func queueSettling(batch *pgx.Batch, site int16, register int32, how string) {
+func queueSettling(batch *pgx.Batch, site int16, register int32, sampled, how string) {
 	batch.Queue(`WITH changed AS (UPDATE register SET settling = $3 WHERE site = $1 AND id = $2 AND settling <> $3 RETURNING id, station),
+		sample AS (SELECT at FROM signal v WHERE v.site = $1 AND v.series = (SELECT id FROM series WHERE site = $1 AND subject = $4 AND name = $5)),
 		extent AS (SELECT id,
-			least((SELECT min(at) FROM reading WHERE site = $1 AND register = $2), (SELECT min(start) FROM entry WHERE site = $1 AND register = $2),
+			least((SELECT min(at) FROM sample), (SELECT min(at) FROM reading WHERE site = $1 AND register = $2), (SELECT min(start) FROM entry WHERE site = $1 AND register = $2),
 				(SELECT min(at) FROM station_event e WHERE e.site = $1 AND e.station = c.station)) AS first,
-			greatest((SELECT max(at) FROM reading WHERE site = $1 AND register = $2), (SELECT max(start) FROM entry WHERE site = $1 AND register = $2),
+			greatest((SELECT max(at) FROM sample), (SELECT max(at) FROM reading WHERE site = $1 AND register = $2), (SELECT max(start) FROM entry WHERE site = $1 AND register = $2),
 				(SELECT max(at) FROM station_event e WHERE e.site = $1 AND e.station = c.station)) AS last
 			FROM changed c)
 		INSERT INTO unsettled (site, register, at_from, at_to)
-		SELECT $1, id, date_trunc('hour', first), last FROM extent WHERE first IS NOT NULL`, site, register, how)
+		SELECT $1, id, date_trunc('hour', first), last FROM extent WHERE first IS NOT NULL`, site, register, how, sampled, plant.SignalPower)
 }
 
 func names[T ~string](ctx context.Context, tx pgx.Tx, sql string, site int16) (map[T]int32, error) {

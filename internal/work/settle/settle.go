@@ -29,6 +29,10 @@ type Facts interface {
 	Readings(ctx context.Context, reg plant.RegisterID, from, to time.Time) ([]plant.Reading, error)
 	Events(ctx context.Context, st plant.StationID, from, to time.Time) ([]plant.StationEvent, error)
 	Exchanges(ctx context.Context, reg plant.RegisterID) ([]plant.Exchange, error)
+	Rulings(ctx context.Context, reg plant.RegisterID) ([]plant.Ruling, error)
+	// Samples gives the samples of a meter's power of at most atMost watts (0:
+	// all) in [from, to), and one more on each side where there is one.
+	Samples(ctx context.Context, meter plant.MeterID, atMost float64, from, to time.Time) ([]plant.Signal, error)
 	Fittings(ctx context.Context, st plant.StationID) ([]plant.Fitting, error)
 	// Doubtful gives the events of the register in [from, to), as settled
 	// before and in order of time, whose value is held out of the curve or was
@@ -242,6 +246,16 @@ func (s *Settler) stretches(ctx context.Context, f Facts, marks []plant.Mark) ([
 // a mark: as far as the facts on which the new ones bear.
 func (s *Settler) reach(ctx context.Context, f Facts, reg plant.Register, m plant.Mark) (span, error) {
 	from, to := m.From, m.To
+	if m.Station == "" && reg.Curve == plant.FromPower {
+		near, err := samplesAround(ctx, f, reg, m.From, m.To.Add(time.Microsecond))
+		if err != nil {
+			return span{}, err
+		}
+		if n := len(near); n > 0 {
+			from, to = earlier(from, near[0].At), later(to, near[n-1].At)
+		}
+		return s.onBorders(from, to), nil
+	}
 	if m.Station == "" {
 		near, err := f.Readings(ctx, reg.ID, m.From, m.To.Add(time.Microsecond))
 		if err != nil {
@@ -258,6 +272,17 @@ func (s *Settler) reach(ctx context.Context, f Facts, reg plant.Register, m plan
 	}
 	if n := len(near); n > 0 {
 		from, to = earlier(from, near[0].At), later(to, near[n-1].At)
+	}
+	if reg.Curve == plant.FromReadings && reg.Rules.MaxGap > 0 {
+		// What accrued over a gap is spread by the states in it, so the stretch
+		// reaches to the firm readings on both sides.
+		readings, err := f.Readings(ctx, reg.ID, from, to)
+		if err != nil {
+			return span{}, err
+		}
+		if n := len(readings); n > 0 {
+			from, to = earlier(from, readings[0].At), later(to, readings[n-1].At)
+		}
 	}
 	return s.onBorders(from, to), nil
 }

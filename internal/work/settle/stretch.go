@@ -77,7 +77,7 @@ func (v view) acceptedBefore(t time.Time) time.Time {
 func (v view) doubtful(t time.Time) []plant.RegisterEvent {
 	var out []plant.RegisterEvent
 	for _, e := range v.steps {
-		if e.Kind != plant.StepExchange && !e.At.Before(t) {
+		if e.Kind != plant.StepExchange && e.Kind != plant.StepRuled && !e.At.Before(t) {
 			out = append(out, e)
 		}
 	}
@@ -87,6 +87,9 @@ func (v view) doubtful(t time.Time) []plant.RegisterEvent {
 func sameJudgement(a, b plant.RegisterEvent) bool { return a.At.Equal(b.At) && a.Kind == b.Kind }
 
 func (v view) settlement(ctx context.Context, f Facts, p *plant.Plant, w Stretch) (plant.Settlement, error) {
+	if err := v.shape(ctx, f, p, w); err != nil {
+		return plant.Settlement{}, err
+	}
 	var fittings []plant.Fitting
 	if w.Register.Station != "" {
 		var err error
@@ -125,6 +128,8 @@ func look(ctx context.Context, f Facts, p *plant.Plant, w Stretch) (view, error)
 	switch points := counterPoints(reg, events); {
 	case reg.Curve == plant.FromReadings:
 		return v, v.fromReadings(ctx, f, w)
+	case reg.Curve == plant.FromPower:
+		return v, v.fromPower(ctx, f, p, w)
 	case reg.Curve == plant.FromEvents && len(points) > 0:
 		v.curve, v.steps = ledger.Build(reg.ID, reg.Rules, points, ledger.Acts{})
 		v.curve = completed(reg, v.curve, points[0].At, v.spans)
@@ -142,6 +147,10 @@ func (v *view) fromReadings(ctx context.Context, f Facts, w Stretch) error {
 	if err != nil {
 		return err
 	}
+	rulings, err := f.Rulings(ctx, w.Register.ID)
+	if err != nil {
+		return err
+	}
 	readings, err := f.Readings(ctx, w.Register.ID, w.From, w.To)
 	if err != nil {
 		return err
@@ -151,7 +160,82 @@ func (v *view) fromReadings(ctx context.Context, f Facts, w Stretch) error {
 		points[i] = ledger.Point{At: r.At, Value: r.Value, Modulus: r.Modulus}
 		v.last = r.At
 	}
-	v.curve, v.steps = ledger.Build(w.Register.ID, w.Register.Rules, points, ledger.Acts{Exchanges: exchanges})
+	v.curve, v.steps = ledger.Build(w.Register.ID, w.Register.Rules, points, ledger.Acts{Exchanges: exchanges, Rulings: rulings})
+	return nil
+}
+
+// fromPower estimates the curve of a meter that has no energy register.
+func (v *view) fromPower(ctx context.Context, f Facts, p *plant.Plant, w Stretch) error {
+	samples, err := samplesAround(ctx, f, w.Register, w.From, w.To)
+	if err != nil {
+		return err
+	}
+	v.curve = ledger.PowerCurve(samples, w.Register.Rules.MaxGap, p.Interval)
+	if n := len(samples); n > 0 {
+		v.last = samples[n-1].At
+	}
+	return nil
+}
+
+// tooMuch is by how much the rated power may be exceeded by a sample that is
+// still taken for true, as in package ledger.
+const tooMuch = 1.1
+
+// samplesAround reads the samples of the power of the meter that owns a register.
+func samplesAround(ctx context.Context, f Facts, reg plant.Register, from, to time.Time) ([]plant.Signal, error) {
+	meter, _ := reg.ID.Split()
+	rated := float64(reg.Rules.MaxPerHour) / 1000 // mWh per hour to watts
+	return f.Samples(ctx, plant.MeterID(meter), tooMuch*rated, from, to)
+}
+
+// spansOver is the timeline of a register's station over a whole segment, which may
+// reach far out of the stretch that is settled; nil without a station.
+func spansOver(ctx context.Context, f Facts, p *plant.Plant, reg plant.Register, s ledger.Segment) ([]plant.Span, error) {
+	station, ok := p.FindStation(reg.Station)
+	if !ok {
+		return nil, nil
+	}
+	events, err := eventsAround(ctx, f, p.Interval, Stretch{Register: reg, From: s.From, To: s.To})
+	if err != nil {
+		return nil, err
+	}
+	return ledger.Timeline(events, station.Silence, station.TechnologyAt), nil
+}
+
+// shape spreads over their time what energy accrued over gaps: by samples of the
+// meter's power where there are any, else by the states of the station.
+func (v *view) shape(ctx context.Context, f Facts, p *plant.Plant, w Stretch) error {
+	reg := w.Register
+	if reg.Quantity != plant.QuantityEnergy || reg.Rules.MaxGap <= 0 {
+		return nil
+	}
+	var out ledger.Curve
+	for i, s := range v.curve {
+		gap := s.Quality != plant.QualityMeasured && s.To.Sub(s.From) > reg.Rules.MaxGap
+		if !gap || !s.From.Before(w.To) || !s.To.After(w.From) {
+			if out != nil {
+				out = append(out, s)
+			}
+			continue
+		}
+		if out == nil {
+			out = slices.Clone(v.curve[:i])
+		}
+		spans, err := spansOver(ctx, f, p, reg, s)
+		if err != nil {
+			return err
+		}
+		var samples []plant.Signal
+		if !reg.Rules.Net && !reg.Part { // power tells of what the meter used in all
+			if samples, err = samplesAround(ctx, f, reg, s.From, s.To); err != nil {
+				return err
+			}
+		}
+		out = append(out, ledger.Shape(s, samples, spans, reg.Rules.MaxGap)...)
+	}
+	if out != nil {
+		v.curve = out
+	}
 	return nil
 }
 
