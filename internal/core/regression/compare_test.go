@@ -31,6 +31,17 @@ func TestCompareSheets(t *testing.T) {
 	}
 }
 
+// With the correction for a lag-1 correlation of 0.2334.
+// Source: computed independently with Python, the sum of the correlation matrix
+// and the quantile by integration.
+func TestCompareCorrelated(t *testing.T) {
+	base, rep := sheets()
+	m := fit(t, base, regression.Linear)
+	near(t, "n'", m.NEffective, 7.458238089198739, 1e-12)
+	near(t, "degrees of freedom", m.DF(), 5.458238089198739, 1e-12)
+	near(t, "half-width", m.Compare(rep, regression.Terms{Confidence: 0.90}).HalfWidth, 5691.475056671132, 1e-10)
+}
+
 // Source: the limits of a tenth of the range beyond its ends, by hand: 301 and
 // 498 sheets allow 281.3 to 517.7.
 func TestCompareListsWhatIsOutside(t *testing.T) {

@@ -119,8 +119,8 @@ func check(t Table, form Form) error {
 		return fmt.Errorf("model %s needs a driver: name one, or use model mean: %w", form, ErrInput)
 	}
 	if p := form.parameters(len(t.Drivers)); len(t.Rows) < p+2 {
-		return fmt.Errorf("%d rows for the %d parameters of model %s, expected at least %d: add rows, or use a model with fewer parameters: %w",
-			len(t.Rows), p, form, p+2, ErrInput)
+		return fmt.Errorf("%d rows, expected at least %d for model %s, two more than its parameters: add rows, or use a smaller model: %w",
+			len(t.Rows), p+2, form, ErrInput)
 	}
 	if form == Mean {
 		return nil

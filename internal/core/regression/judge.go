@@ -53,8 +53,8 @@ func (m Model) Judge(l Limits) []string {
 		}
 	}
 	if m.NEffective < float64(m.P+1) {
-		fail("residuals with a lag-1 correlation of %.4g leave %.4g effective rows for %d parameters, limit at least %d: add rows, or use longer periods",
-			m.Rho, m.NEffective, m.P, m.P+1)
+		fail("residuals with a lag-1 correlation of %.4g leave %.4g effective rows, limit at least %d, one more than the parameters: add rows, or use longer periods",
+			m.Rho, m.NEffective, m.P+1)
 	}
 	return reasons
 }

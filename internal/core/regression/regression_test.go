@@ -238,16 +238,16 @@ func TestRefusals(t *testing.T) {
 		form  regression.Form
 		names string
 	}{
-		{table("x", five[:3], energy[:3]), regression.Linear, "3 rows for the 2 parameters of model linear, expected at least 4: add rows"},
-		{table("x", five[:3], energy[:3]), regression.Auto, "3 rows for the 2 parameters"},
-		{table("", energy[:2]), regression.Mean, "2 rows for the 1 parameters"},
-		{table("x", five, energy[:5]), regression.Cooling4, "5 rows for the 4 parameters of model cooling4, expected at least 6"},
+		{table("x", five[:3], energy[:3]), regression.Linear, "3 rows, expected at least 4 for model linear, two more than its parameters: add rows"},
+		{table("x", five[:3], energy[:3]), regression.Auto, "3 rows, expected at least 4 for model linear"},
+		{table("", energy[:2]), regression.Mean, "2 rows, expected at least 3 for model mean"},
+		{table("x", five, energy[:5]), regression.Cooling4, "5 rows, expected at least 6 for model cooling4"},
 		{table("", energy), regression.Linear, "model linear needs a driver: name one, or use model mean"},
 		{table("x", flat, energy), regression.Linear, "driver x is 24 in every row: leave it out, or add rows in which it varies"},
 		{table("x y", ten, flat, energy), regression.Auto, "driver y is 24 in every row"},
 		{table("x y", ten, half, energy), regression.Linear, "columns x, y cannot be told apart: leave one of them out"},
 		{table("x y z", two, ten, half, energy), regression.Cooling3, "the first driver has too few different values for its change points: use model linear"},
-		{table("x y z", ten, half, five, energy[:5]), regression.Cooling3, "5 rows for the 5 parameters"},
+		{table("x y z", ten, half, five, energy[:5]), regression.Cooling3, "5 rows, expected at least 7 for model cooling3"},
 		{table("x y z", ten, energy, energy, energy), regression.Cooling3, "columns y, z cannot be told apart"},
 	} {
 		m, err := regression.Fit(c.tab, c.form)
@@ -280,7 +280,7 @@ func TestJudgeNamesFigureAndLimit(t *testing.T) {
 	}
 	// A drift through the period: successive residuals are almost the same.
 	drift := regression.Table{Energy: []float64{100, 101, 102, 103, 104, 105, 106, 107, 108, 109}, Rows: make([][]float64, 10)}
-	if got := fit(t, drift, regression.Mean).Judge(regression.UsualLimits()); len(got) != 1 || !strings.Contains(got[0], "lag-1 correlation of 0.7 leave 1.765 effective rows for 1 parameters, limit at least 2") {
+	if got := fit(t, drift, regression.Mean).Judge(regression.UsualLimits()); len(got) != 1 || !strings.Contains(got[0], "lag-1 correlation of 0.7 leave 1.765 effective rows, limit at least 2") {
 		t.Errorf("a drift: %q", got)
 	}
 }
