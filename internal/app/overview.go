@@ -167,6 +167,7 @@ func (v *viewer) savings() ([]web.SavingsView, error) {
 			sv.From, sv.To = st.From, st.To.AddDate(0, 0, 1)
 			sv.Expected, sv.Actual, sv.Saved, sv.Fraction = st.ExpectedKWh, st.ActualKWh, st.SavedKWh, st.SavedFraction
 			sv.HalfWidth, sv.Confidence, sv.Shown = st.HalfWidthKWh, st.Confidence, st.Shown
+			sv.ModelHalfWidth, sv.MeterHalfWidth, sv.Uncertainty = st.ModelHalfWidthKWh, st.MeterHalfWidthKWh, st.UncertaintyWords()
 			sv.Days, sv.ExcludedDays, sv.OutsideRange = st.Days, len(st.Excluded), outsideDays(st)
 			sv.Cost, sv.CarbonKg, sv.CarbonSource = st.Cost, st.CarbonKg, pr.CarbonSource
 			sv.BaselineVersion, sv.FrozenAt, sv.Approver = ps.Baseline.Version, ps.Baseline.Frozen, ps.Baseline.Approver

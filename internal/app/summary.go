@@ -51,10 +51,14 @@ type SavingsSummary struct {
 	SavedKWh        float64         `json:"saved_kwh"`
 	SavedFraction   float64         `json:"saved_fraction"`
 	HalfWidthKWh    float64         `json:"half_width_kwh"`
-	Confidence      float64         `json:"confidence"`
-	Shown           bool            `json:"shown"`
-	Cost            unit.Money      `json:"cost_saved"`
-	CarbonKg        float64         `json:"carbon_saved_kg"`
+	// The parts of HalfWidthKWh; that of the meters is 0 where no accuracy of them
+	// is stated.
+	ModelHalfWidthKWh float64    `json:"model_half_width_kwh"`
+	MeterHalfWidthKWh float64    `json:"meter_half_width_kwh"`
+	Confidence        float64    `json:"confidence"`
+	Shown             bool       `json:"shown"`
+	Cost              unit.Money `json:"cost_saved"`
+	CarbonKg          float64    `json:"carbon_saved_kg"`
 }
 
 // Summary sums up the newest snapshot and outlook.
@@ -127,6 +131,7 @@ func summarise(st savings.Statement) *SavingsSummary {
 	return &SavingsSummary{
 		Project: st.Project, BaselineVersion: st.BaselineVersion, From: st.From, To: st.To, Days: st.Days,
 		ExpectedKWh: st.ExpectedKWh, ActualKWh: st.ActualKWh, SavedKWh: st.SavedKWh, SavedFraction: st.SavedFraction,
-		HalfWidthKWh: st.HalfWidthKWh, Confidence: st.Confidence, Shown: st.Shown, Cost: st.Cost, CarbonKg: st.CarbonKg,
+		HalfWidthKWh: st.HalfWidthKWh, ModelHalfWidthKWh: st.ModelHalfWidthKWh, MeterHalfWidthKWh: st.MeterHalfWidthKWh,
+		Confidence: st.Confidence, Shown: st.Shown, Cost: st.Cost, CarbonKg: st.CarbonKg,
 	}
 }

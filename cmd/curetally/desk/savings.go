@@ -82,6 +82,7 @@ func printStatement(w io.Writer, p *plant.Plant, pr plant.Project, b savings.Bas
 	fmt.Fprintf(w, "  did use          %s kWh\n", unit.Group(st.ActualKWh, 0))
 	fmt.Fprintf(w, "  avoided          %s ± %s kWh at %.0f %% confidence (%.1f %%)\n",
 		unit.Group(st.SavedKWh, 0), unit.Group(st.HalfWidthKWh, 0), 100*st.Confidence, 100*st.SavedFraction)
+	fmt.Fprintf(w, "  half-width       %s\n", st.UncertaintyWords())
 	if !st.Shown {
 		fmt.Fprintln(w, "  The interval holds zero: a saving is not shown.")
 	}

@@ -39,6 +39,8 @@ type configMeter struct {
 	Profile string
 	Watts   string
 	Station plant.StationID
+	// Accuracy is a mapping in YAML.
+	Accuracy string
 }
 
 type configStation struct {
@@ -114,7 +116,7 @@ func (c *configText) mount(w *sim.World) error {
 		}
 		m := configMeter{
 			ID: id, Bus: "gateway", Unit: unit, Profile: layout.Profile, Station: owner[id],
-			Watts: strconv.FormatFloat(sim.Rated(id), 'f', -1, 64),
+			Watts: strconv.FormatFloat(sim.Rated(id), 'f', -1, 64), Accuracy: plates(id),
 		}
 		if layout.Profile == sim.ProfileSerial {
 			m.Bus = "supply-line"
@@ -125,6 +127,25 @@ func (c *configText) mount(w *sim.World) error {
 		}
 	}
 	return nil
+}
+
+// oversized is the meter whose transformers were sized for an arc lamp and stayed
+// in their place at the conversion.
+const oversized plant.MeterID = "heron-6-meter"
+
+// plates is what stands on a meter and on its transformers, and the power factor
+// of its load.
+func plates(id plant.MeterID) string {
+	switch id {
+	case oversized:
+		return `{class: "1", ct: {amperes: 100, class: "0.5", independent: 3}, power_factor: 0.95}`
+	case sim.MeterSupply:
+		return `{class: 0.5S, ct: {amperes: 200, class: 0.5S, independent: 3}, power_factor: 0.95}`
+	case sim.MeterExhaust, sim.MeterChiller:
+		return `{class: "1", amperes: 5, power_factor: 0.85}`
+	default:
+		return `{class: "1", amperes: 5, power_factor: 0.95}`
+	}
 }
 
 // nextDay is the first local midnight at or after t.

@@ -58,6 +58,10 @@ func TestDaemonTakesIt(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
+		m, ok := p.FindMeter(id)
+		if a := m.Accuracy; !ok || a.Class == "" || a.PowerFactor == 0 {
+			t.Errorf("%s: accuracy %+v", id, a)
+		}
 		r, _ := p.FindRegister(plant.RegisterOf(id, sim.ValueImport))
 		if want := int64(layout.Modulus) * layout.StepMilliwattHours; r.Rules.Modulus != want || r.Rules.Slack != layout.StepMilliwattHours {
 			t.Errorf("%s: modulus %d and slack %d, want %d and %d", id, r.Rules.Modulus, r.Rules.Slack, want, layout.StepMilliwattHours)
@@ -76,6 +80,10 @@ func TestDaemonTakesIt(t *testing.T) {
 		if !rules[d.Rule] {
 			t.Fatalf("no rule %s", d.Rule)
 		}
+	}
+	// Enough for its arc lamp, as nobody would have mounted it otherwise.
+	if m, ok := p.FindMeter("heron-6-meter"); !ok || m.Accuracy.Transformers != "0.5" || len(c.Warnings) != 0 {
+		t.Errorf("the meter with large transformers: %+v, warnings %v", m.Accuracy, c.Warnings)
 	}
 	if len(p.Projects) != 1 || len(p.Projects[0].Boundary) != len(sim.Meters())-1 {
 		t.Errorf("projects %+v: want one with all meters but the check meter", p.Projects)

@@ -128,6 +128,7 @@ func alderSavings(t *testing.T, z *time.Location) SavingsView {
 	return SavingsView{
 		Name: "heron-led", Title: "Heron: arc to LED", From: time.Date(2026, 5, 6, 0, 0, 0, 0, z), To: time.Date(2026, 7, 14, 0, 0, 0, 0, z),
 		Expected: 34310.2, Actual: 9778.4, Saved: 24531.8, Fraction: 0.715, HalfWidth: 889.6, Confidence: 0.9, Shown: true,
+		ModelHalfWidth: 801.2, MeterHalfWidth: 386.6, Uncertainty: "Model ± 801 kWh, meters ± 387 kWh, combined ± 890 kWh.",
 		Days: 69, ExcludedDays: 1, OutsideRange: 2, Cost: money(t, "4121.34"), CarbonKg: 11309, CarbonSource: "0.461 kg/kWh, from the plant's configuration",
 		BaselineVersion: 1, FrozenAt: time.Date(2026, 5, 4, 8, 30, 0, 0, z), Approver: "R. Aldous",
 		Months: []MonthView{

@@ -119,9 +119,13 @@ type SavingsView struct {
 	Actual   float64   `json:"actual_kwh"`
 	Saved    float64   `json:"saved_kwh"`
 	Fraction float64   `json:"saved_fraction"`
-	// HalfWidth is the half-width of Saved at Confidence.
-	HalfWidth  float64 `json:"half_width_kwh"`
-	Confidence float64 `json:"confidence"`
+	// HalfWidth is the half-width of Saved at Confidence, made of that of the model
+	// and that of the meters. Uncertainty says in words what it includes.
+	HalfWidth      float64 `json:"half_width_kwh"`
+	ModelHalfWidth float64 `json:"model_half_width_kwh"`
+	MeterHalfWidth float64 `json:"meter_half_width_kwh"`
+	Uncertainty    string  `json:"uncertainty"`
+	Confidence     float64 `json:"confidence"`
 	// Shown says that the saving is larger than its own uncertainty.
 	Shown        bool `json:"shown"`
 	Days         int  `json:"days"`
@@ -227,14 +231,17 @@ func (s SavingsView) MarshalJSON() ([]byte, error) {
 	}
 	return json.Marshal(struct {
 		plain
-		From      time.Time   `json:"from,omitzero"`
-		To        time.Time   `json:"to,omitzero"`
-		Fraction  *float64    `json:"saved_fraction"`
-		HalfWidth *float64    `json:"half_width_kwh"`
-		Cost      money       `json:"cost"`
-		Months    []MonthView `json:"months"`
+		From           time.Time   `json:"from,omitzero"`
+		To             time.Time   `json:"to,omitzero"`
+		Fraction       *float64    `json:"saved_fraction"`
+		HalfWidth      *float64    `json:"half_width_kwh"`
+		ModelHalfWidth *float64    `json:"model_half_width_kwh"`
+		MeterHalfWidth *float64    `json:"meter_half_width_kwh"`
+		Cost           money       `json:"cost"`
+		Months         []MonthView `json:"months"`
 	}{
 		plain(s), s.From, s.To, optional(s.Fraction, true), optional(s.HalfWidth, true),
+		optional(s.ModelHalfWidth, true), optional(s.MeterHalfWidth, true),
 		money{s.Cost.Amount.String(), s.Cost.Currency}, listed(s.Months),
 	})
 }

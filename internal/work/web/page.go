@@ -291,6 +291,9 @@ func (c clock) statement(s SavingsView) statement {
 		last := s.To.In(c.zone).AddDate(0, 0, -1)
 		out.Notes = append(out.Notes, fmt.Sprintf("Reporting period %s to %s.", c.day(s.From).Text, c.day(last).Text))
 	}
+	if s.Uncertainty != "" {
+		out.Notes = append(out.Notes, s.Uncertainty)
+	}
 	if s.ExcludedDays > 0 {
 		out.Notes = append(out.Notes, count(s.ExcludedDays, "day was", "days were")+" left out because facts are missing or doubtful.")
 	}
