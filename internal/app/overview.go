@@ -150,6 +150,7 @@ func (v *viewer) meters(pollers []*collect.Poller) []web.MeterView {
 			for _, r := range v.plant.Registers {
 				if owner, _ := r.ID.Split(); owner == string(h.Meter) && !r.Part {
 					mv.EnergyKWh += unit.Energy(v.amounts[r.ID]).KWh()
+					mv.Estimated = mv.Estimated || r.Curve == plant.FromPower
 				}
 			}
 			out = append(out, mv)

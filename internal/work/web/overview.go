@@ -163,6 +163,9 @@ type MeterView struct {
 	PowerKnown bool    `json:"-"`
 	PowerWatts float64 `json:"-"`
 	EnergyKWh  float64 `json:"energy_kwh"`
+	// Estimated says that the meter has no energy register and EnergyKWh is made
+	// of samples of its power.
+	Estimated bool `json:"energy_estimated"`
 	// Heard is the instant of the last reading; zero when there was none.
 	Heard time.Time `json:"heard,omitzero"`
 	// Silent says that the meter has not answered for longer than it should.

@@ -107,6 +107,7 @@ type meterRow struct {
 	Title, Power, Energy string
 	Heard                moment
 	Silent               bool
+	Estimated            bool
 }
 
 // clock words instants in the site's zone, seen from now.
@@ -184,7 +185,7 @@ func newPage(o Overview, style string) pageView {
 	for _, m := range o.Meters {
 		p.Meters = append(p.Meters, meterRow{
 			Title: m.Title, Power: power(m.PowerWatts, m.PowerKnown), Energy: unit.Group(m.EnergyKWh, 1),
-			Heard: c.at(m.Heard), Silent: m.Silent,
+			Heard: c.at(m.Heard), Silent: m.Silent, Estimated: m.Estimated,
 		})
 	}
 	return p
