@@ -1,5 +1,7 @@
 // Package lamplife counts how far a lamp has come in its life: equivalent hours
-// from lit time and starts, and what is left of the rated life.
+// from lit time and starts, and what is left of the rated life. It says what the
+// lives of a plant's lamps tell about the next one (Ask), at which age changing
+// costs least (CheapestAge), and how the output of a lamp falls (FitDecline).
 //
 // Lit time is what wears a lamp, not the time with an open shutter: an arc in
 // standby burns and ages. A start wears like some hours of burning; how many is

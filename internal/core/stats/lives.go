@@ -237,7 +237,7 @@ func (f LifeFit) limits(x, confidence float64, likelihood func(float64) float64)
 		near := 0.0
 		for step := 0.25; step <= 32; step *= 2 {
 			if above(x+sign*step) < 0 {
-				return math.Exp(root(above, x+sign*near, x+sign*step))
+				return math.Exp(Root(above, x+sign*near, x+sign*step))
 			}
 			near = step
 		}
@@ -266,16 +266,16 @@ func peak(prior ShapePrior, slope func(x float64) float64) float64 {
 	for step := 0.25; step <= 32; step *= 2 {
 		far := start + direction*step
 		if direction*total(far) < 0 {
-			return root(total, near, far)
+			return Root(total, near, far)
 		}
 		near = far
 	}
 	return near
 }
 
-// root finds a zero of f between a and b, where f has different signs, by
+// Root finds a zero of f between a and b, where f has different signs, by
 // Ridders' method: the bracket is kept, so that it cannot fail.
-func root(f func(float64) float64, a, b float64) float64 {
+func Root(f func(float64) float64, a, b float64) float64 {
 	fa, fb := f(a), f(b)
 	for range 200 {
 		if fa == 0 {
