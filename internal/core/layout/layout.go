@@ -216,6 +216,8 @@ func interpret(t plant.WordType, v uint64) (number, step float64) {
 		return float64(int16(v)), 1
 	case plant.Int32:
 		return float64(int32(v)), 1
+	case plant.Int48:
+		return float64(int64(v<<16) >> 16), 1
 	case plant.Int64:
 		return float64(int64(v)), 1
 	case plant.Float32:

@@ -62,11 +62,28 @@ const (
 	Int16   WordType = "int16"
 	Uint32  WordType = "uint32"
 	Int32   WordType = "int32"
+	Uint48  WordType = "uint48"
+	Int48   WordType = "int48"
 	Uint64  WordType = "uint64"
 	Int64   WordType = "int64"
 	Float32 WordType = "float32"
 	Float64 WordType = "float64"
 )
+
+// WordTypes lists all types.
+func WordTypes() []WordType {
+	return []WordType{Uint16, Int16, Uint32, Int32, Uint48, Int48, Uint64, Int64, Float32, Float64}
+}
+
+// Unsigned says whether the type is a whole number of 0 or more.
+func (t WordType) Unsigned() bool {
+	return t == Uint16 || t == Uint32 || t == Uint48 || t == Uint64
+}
+
+// Signed says whether the type is a whole number that may be negative.
+func (t WordType) Signed() bool {
+	return t == Int16 || t == Int32 || t == Int48 || t == Int64
+}
 
 // Words is the number of 16-bit registers of a type; 0 for an unknown type.
 func (t WordType) Words() uint16 {
@@ -75,6 +92,8 @@ func (t WordType) Words() uint16 {
 		return 1
 	case Uint32, Int32, Float32:
 		return 2
+	case Uint48, Int48:
+		return 3
 	case Uint64, Int64, Float64:
 		return 4
 	default:

@@ -42,6 +42,8 @@ func interpret(t plant.WordType, v uint64) (number, bool) {
 		return signed(int64(int16(v))), true
 	case plant.Int32:
 		return signed(int64(int32(v))), true
+	case plant.Int48:
+		return signed(int64(v<<16) >> 16), true
 	case plant.Int64:
 		return signed(int64(v)), true
 	case plant.Float32:

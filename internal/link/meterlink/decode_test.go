@@ -60,6 +60,8 @@ func TestDecode(t *testing.T) {
 		{name: "down, also below zero", value: energy(plant.Int16, "0.25", "mWh"), words: []uint16{0xFFF9}, units: -2},
 		{name: "int32 Wh", value: energy(plant.Int32, "", "Wh"), words: []uint16{0xFFFF, 0xFFFE}, units: -2000},
 		{name: "int64 mWh", value: energy(plant.Int64, "", "mWh"), words: []uint16{0x8000, 0, 0, 0}, units: math.MinInt64},
+		{name: "uint48 Wh", value: energy(plant.Uint48, "", "Wh"), words: []uint16{0x0001, 0x0000, 0x0002}, units: (1<<32 + 2) * 1000},
+		{name: "int48 Wh", value: energy(plant.Int48, "", "Wh"), words: []uint16{0xFFFF, 0xFFFF, 0xFFFD}, units: -3000},
 		{name: "uint64 mWh", value: energy(plant.Uint64, "", "mWh"), words: []uint16{0x7FFF, 0xFFFF, 0xFFFF, 0xFFFF}, units: math.MaxInt64},
 		// 12345.678 as float32 is 12345.677734375 exactly.
 		{name: "float32 kWh", value: energy(plant.Float32, "", "kWh"), words: []uint16{0x4640, 0xE6B6}, units: 12_345_677_734},
@@ -190,7 +192,7 @@ func TestFloorDoesNotWrap(t *testing.T) {
 // Whatever the type and order, what was laid in registers comes back, and
 // scaled energy is the exact product rounded down.
 func TestDecodeRoundTrip(t *testing.T) {
-	types := []plant.WordType{plant.Uint16, plant.Int16, plant.Uint32, plant.Int32, plant.Uint64, plant.Int64, plant.Float32, plant.Float64}
+	types := plant.WordTypes()
 	rapid.Check(t, func(t *rapid.T) {
 		typ := rapid.SampledFrom(types).Draw(t, "type")
 		scale := rapid.SampledFrom([]string{"", "0.1", "0.001", "10", "0.7", "123456789.123456789", "0.000000000000000001"}).Draw(t, "scale")
@@ -210,7 +212,7 @@ func TestDecodeRoundTrip(t *testing.T) {
 			f := rapid.Float64Range(-1e9, 1e9).Draw(t, "float64")
 			raw = math.Float64bits(f)
 			exact.SetFloat64(f)
-		case plant.Int16, plant.Int32, plant.Int64:
+		case plant.Int16, plant.Int32, plant.Int48, plant.Int64:
 			width := 16 * uint(typ.Words())
 			n := rapid.Int64Range(-1<<(width-1), 1<<(width-1)-1).Draw(t, "signed")
 			raw = uint64(n) & (math.MaxUint64 >> (64 - width))

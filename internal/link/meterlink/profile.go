@@ -114,7 +114,7 @@ func checkValue(pv plant.ProfileValue) []error {
 	}
 	words := pv.Type.Words()
 	if words == 0 {
-		bad("type %q: expected uint16, int16, uint32, int32, uint64, int64, float32 or float64", pv.Type)
+		bad("type %q: expected one of %v", pv.Type, plant.WordTypes())
 	}
 	if int(pv.Address)+int(words) > addressSpace {
 		bad("address %d: a %s there ends after the last address 65535", pv.Address, pv.Type)
@@ -208,7 +208,7 @@ func modulusCounts(pv plant.ProfileValue) *big.Int {
 	if limit, ok := unsignedModulus(pv.Type); ok {
 		return limit
 	}
-	if integer := pv.Type == plant.Int16 || pv.Type == plant.Int32 || pv.Type == plant.Int64; integer && pv.Net {
+	if pv.Net && pv.Type.Signed() {
 		return new(big.Int).Lsh(big.NewInt(1), 16*uint(pv.Type.Words()))
 	}
 	return nil
@@ -216,12 +216,10 @@ func modulusCounts(pv plant.ProfileValue) *big.Int {
 
 // unsignedModulus is 2 to the width of an unsigned type; false for others.
 func unsignedModulus(t plant.WordType) (*big.Int, bool) {
-	switch t {
-	case plant.Uint16, plant.Uint32, plant.Uint64:
-		return new(big.Int).Lsh(big.NewInt(1), 16*uint(t.Words())), true
-	default:
+	if !t.Unsigned() {
 		return nil, false
 	}
+	return new(big.Int).Lsh(big.NewInt(1), 16*uint(t.Words())), true
 }
 
 // scaledModulus is the modulus in units, 0 when it is not a whole number of

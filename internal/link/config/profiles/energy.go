@@ -28,13 +28,8 @@ func energyUnit(unit string) int64 {
 // widthOf is the number of bits of an unsigned type, and of a signed one that
 // counts both ways; 0 for the others, which do not start again by themselves.
 func widthOf(v plant.ProfileValue) uint {
-	switch v.Type {
-	case plant.Uint16, plant.Uint32, plant.Uint64:
+	if v.Type.Unsigned() || v.Net && v.Type.Signed() {
 		return 16 * uint(v.Type.Words())
-	case plant.Int16, plant.Int32, plant.Int64:
-		if v.Net {
-			return 16 * uint(v.Type.Words())
-		}
 	}
 	return 0
 }

@@ -172,7 +172,10 @@ func (s Spec) value(doc *strictyaml.Document, at string, v Value) plant.ProfileV
 	}
 	words := pv.Type.Words()
 	if words == 0 {
-		types := []string{"uint16", "int16", "uint32", "int32", "uint64", "int64", "float32", "float64"}
+		var types []string
+		for _, t := range plant.WordTypes() {
+			types = append(types, string(t))
+		}
 		doc.Report(at+".type", fmt.Sprintf("unknown type %q", v.Type), "expected "+strings.Join(types, ", "))
 	}
 	if int(v.Address)+int(words) > 1<<16 {
@@ -211,7 +214,7 @@ func checkCumulative(doc *strictyaml.Document, at string, v plant.ProfileValue, 
 	if strictyaml.Decimal(v.Scale).Rat().Sign() < 0 {
 		doc.Report(at+".scale", "the scale of a cumulative value is negative", "write a positive factor; swap the current transformers if the meter counts backwards")
 	}
-	if unsigned := []plant.WordType{plant.Uint16, plant.Uint32, plant.Uint64}; v.Net && slices.Contains(unsigned, v.Type) {
+	if v.Net && v.Type.Unsigned() {
 		doc.Report(at+".net", fmt.Sprintf("a %s cannot be negative", v.Type), "write the signed type that the meter's manual gives, for example int32, or remove net")
 	}
 	if v.ModulusCounts > 0 && v.ScaleRegister == nil {

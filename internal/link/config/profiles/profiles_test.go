@@ -119,7 +119,7 @@ func TestLimits_Net(t *testing.T) {
 		net  bool
 		want int64
 	}{
-		{plant.Int16, true, 1 << 16 * 1000}, {plant.Int32, true, 1 << 32 * 1000}, {plant.Int32, false, 0}, {plant.Float32, true, 0},
+		{plant.Int16, true, 1 << 16 * 1000}, {plant.Int32, true, 1 << 32 * 1000}, {plant.Int48, true, 1 << 48 * 1000}, {plant.Uint48, false, 1 << 48 * 1000}, {plant.Int32, false, 0}, {plant.Float32, true, 0},
 	} {
 		v := plant.ProfileValue{Name: "import", Type: c.kind, Unit: "Wh", Cumulative: true, Net: c.net}
 		if got, err := LimitsOf(v, 1, 10_000); err != nil || got.Modulus != c.want {
