@@ -56,7 +56,9 @@ func (m Model) Compare(reporting Table, terms Terms) Saving {
 		s.Actual += reporting.Energy[i]
 		saved[i] = expected - reporting.Energy[i]
 	}
-	s.Saved = s.Expected - s.Actual
+	if s.Saved = s.Expected - s.Actual; math.Abs(s.Saved) <= 1e-12*math.Abs(s.Actual) {
+		s.Saved = 0 // rounding of the sums
+	}
 	s.Fraction, s.Fractional = math.NaN(), math.NaN()
 	if s.Expected != 0 {
 		s.Fraction = s.Saved / s.Expected

@@ -66,7 +66,7 @@ func TestCompareWithItself(t *testing.T) {
 	base, _ := sheets()
 	for _, form := range []regression.Form{regression.Mean, regression.Linear, regression.Cooling3} {
 		s := fit(t, base, form).Compare(base, regression.Terms{Confidence: 0.90})
-		if math.Abs(s.Saved) > 1e-8 || s.Shown() || !(s.HalfWidth > 0) {
+		if s.Saved != 0 || !math.IsNaN(s.Fractional) || s.Shown() || !(s.HalfWidth > 0) {
 			t.Errorf("%s: saved %v ± %v", form, s.Saved, s.HalfWidth)
 		}
 	}

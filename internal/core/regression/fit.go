@@ -63,7 +63,7 @@ type Model struct {
 	Coefficients []Coefficient
 	ChangePoints []float64 // of the first driver, rising
 	Ranges       []Range   // of the drivers that the form uses
-	SSE          float64
+	SSE          float64   // 0 where residuals are mere rounding
 	R2           float64
 	AdjR2        float64 // 1 − (1−R²)(n−1)/(n−p)
 	ResidualSD   float64 // √(SSE/(n−p))
@@ -153,9 +153,8 @@ func ranges(t Table) []Range {
 // describe computes the statistics, with the change points among the parameters.
 func (m *Model) describe(t Table, rows [][]float64) {
 	f := m.linear
-	m.N, m.P, m.SSE = f.N, f.P+len(m.ChangePoints), f.SSE
+	m.N, m.P = f.N, f.P+len(m.ChangePoints)
 	df := float64(m.N - m.P)
-	m.ResidualSD = math.Sqrt(m.SSE / df)
 	var mean, largest, total float64
 	for _, e := range t.Energy {
 		mean += e / float64(m.N)
@@ -165,10 +164,14 @@ func (m *Model) describe(t Table, rows [][]float64) {
 		total += (e - mean) * (e - mean)
 	}
 	rounding := float64(m.N) * math.Pow(1e-12*largest, 2)
-	exact := m.SSE <= rounding
+	exact := f.SSE <= rounding
+	if !exact {
+		m.SSE = f.SSE
+	}
+	m.ResidualSD = math.Sqrt(m.SSE / df)
 	m.R2, m.AdjR2, m.CVRMSE, m.NMBE = math.NaN(), math.NaN(), math.NaN(), math.NaN()
 	if total > rounding {
-		m.R2 = f.R2
+		m.R2 = 1 - m.SSE/total
 		if m.Form == Mean {
 			m.R2 = 0 // not the rounding of two equal sums
 		}
@@ -176,7 +179,10 @@ func (m *Model) describe(t Table, rows [][]float64) {
 	}
 	if mean != 0 {
 		m.CVRMSE = m.ResidualSD / mean
-		m.NMBE = f.NMBE * float64(f.N-f.P) / df
+		m.NMBE = 0
+		if !exact {
+			m.NMBE = f.NMBE * float64(f.N-f.P) / df
+		}
 	}
 	m.Rho, m.DurbinWatson = f.Rho, f.DurbinWatson
 	if exact {
