@@ -44,7 +44,7 @@ const (
 )
 
 // ErrFewReadings says that there are too few readings at different hours.
-var ErrFewReadings = errors.New("too few readings")
+var ErrFewReadings = errors.New("add readings at other hours")
 
 // Decline is how the output of a lamp falls:
 // Initial·exp(−Ageing·hours − Dirt·hours since the last cleaning).
