@@ -5,7 +5,8 @@
 // Flags are translated here and nothing else happens here: each command opens
 // what it needs through package app and prints what comes back. One file holds
 // one command; those of people at a plant's store are in the packages desk, to
-// look, and acts, to put on record what was done.
+// look, acts, to put on record what was done, and history, to bring facts in and
+// take them out.
 //
 // Exit codes: 0 ok; 1 failed; 2 the command was called wrongly; 3 the command
 // worked and found something that a person must look at. A wrong call and a
@@ -30,6 +31,7 @@ import (
 
 	"curetally/cmd/curetally/acts"
 	"curetally/cmd/curetally/desk"
+	"curetally/cmd/curetally/history"
 	"curetally/cmd/curetally/offline"
 	"curetally/cmd/curetally/probe"
 	"curetally/internal/link/config"
@@ -45,23 +47,27 @@ const (
 
 // commands is the command line; each field is a command in a file of its own.
 type commands struct {
-	Run       runCommand       `cmd:"" help:"Run the daemon on a real plant."`
-	Demo      demoCommand      `cmd:"" help:"Show everything on one machine with a virtual plant."`
-	Check     checkCommand     `cmd:"" help:"Check a configuration file and list every problem."`
-	Probe     probe.Command    `cmd:"" help:"Read meters live and find what is wrong with their wiring, for the electrician."`
-	Migrate   desk.Migrate     `cmd:"" help:"Bring the database schema up to date."`
-	Tasks     desk.Tasks       `cmd:"" help:"List upkeep tasks, most urgent first."`
-	Done      acts.Done        `cmd:"" help:"Record that a task was carried out."`
-	Lamp      lampCommand      `cmd:"" help:"Lamps: fit, remove, list."`
-	Exchange  acts.Exchange    `cmd:"" help:"Declare that a meter register was exchanged."`
-	Ruling    rulingCommand    `cmd:"" help:"Readings that no rule can judge: list, give a ruling."`
-	Baseline  baselineCommand  `cmd:"" help:"Baselines: freeze, show."`
-	Savings   desk.Savings     `cmd:"" help:"State the savings against the frozen baseline."`
-	Audit     desk.Audit       `cmd:"" help:"Rebuild all entries from facts and compare."`
-	Intervals intervalsCommand `cmd:"" help:"Energy per interval from a file of register readings; needs no database."`
-	Fit       offline.Fit      `cmd:"" help:"Fit a baseline model to a file of energy and drivers; needs no database."`
-	Compare   offline.Compare  `cmd:"" help:"Saving of a reporting file against a baseline file, with its uncertainty; needs no database."`
-	Version   versionCommand   `cmd:"" help:"Print the version."`
+	Run        runCommand         `cmd:"" help:"Run the daemon on a real plant."`
+	Demo       demoCommand        `cmd:"" help:"Show everything on one machine with a virtual plant."`
+	Check      checkCommand       `cmd:"" help:"Check a configuration file and list every problem."`
+	Probe      probe.Command      `cmd:"" help:"Read meters live and find what is wrong with their wiring, for the electrician."`
+	Migrate    desk.Migrate       `cmd:"" help:"Bring the database schema up to date."`
+	Tasks      desk.Tasks         `cmd:"" help:"List upkeep tasks, most urgent first."`
+	Done       acts.Done          `cmd:"" help:"Record that a task was carried out."`
+	Lamp       lampCommand        `cmd:"" help:"Lamps: fit, remove, list."`
+	Exchange   acts.Exchange      `cmd:"" help:"Declare that a meter register was exchanged."`
+	Ruling     rulingCommand      `cmd:"" help:"Readings that no rule can judge: list, give a ruling."`
+	Baseline   baselineCommand    `cmd:"" help:"Baselines: freeze, show."`
+	Savings    desk.Savings       `cmd:"" help:"State the savings against the frozen baseline."`
+	Audit      desk.Audit         `cmd:"" help:"Rebuild all entries from facts and compare."`
+	Import     history.Import     `cmd:"" help:"Bring history in from CSV files: readings, states, signals, lamps."`
+	Export     history.Export     `cmd:"" help:"Take facts and entries out as CSV or Parquet."`
+	Intervals  intervalsCommand   `cmd:"" help:"Energy per interval from a file of register readings; needs no database."`
+	Fit        offline.Fit        `cmd:"" help:"Fit a baseline model to a file of energy and drivers; needs no database."`
+	Compare    offline.Compare    `cmd:"" help:"Saving of a reporting file against a baseline file, with its uncertainty; needs no database."`
+	LampLife   offline.LampLife   `cmd:"" name:"lamplife" help:"Life statistics from a file of lamps that failed, were changed or still run; needs no database."`
+	OutputLife offline.OutputLife `cmd:"" name:"outputlife" help:"Decline of a lamp's output from a file of readings, ageing apart from dirt; needs no database."`
+	Version    versionCommand     `cmd:"" help:"Print the version."`
 }
 
 type lampCommand struct {

@@ -80,14 +80,14 @@ func (c *clock) local(wall time.Time) (time.Time, error) {
 	}
 	switch {
 	case len(found) == 0:
-		return time.Time{}, fmt.Errorf("%s does not exist in %s: clocks are set forward over it — state the zone in which the file was written, or write offsets",
+		return time.Time{}, fmt.Errorf("%s does not exist in %s: clocks are set forward over it — state the zone in which the file was written with --zone, or write offsets",
 			wall.Format(time.DateTime), c.zone)
 	case len(found) == 1, c.twice == TwiceEarlier:
 		return found[0], nil
 	case c.twice == TwiceLater:
 		return found[len(found)-1], nil
 	default:
-		return time.Time{}, fmt.Errorf("%s exists twice in %s, because clocks are set back: say whether the earlier or the later is meant, or write offsets",
+		return time.Time{}, fmt.Errorf("%s exists twice in %s, because clocks are set back: say which is meant with --ambiguous, or write offsets",
 			wall.Format(time.DateTime), c.zone)
 	}
 }

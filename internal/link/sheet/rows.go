@@ -161,6 +161,9 @@ func (r *Rows) Line() int { return r.line }
 // The slice is valid until Next.
 func (r *Rows) Problems() []Problem { return r.problems }
 
+// Broken says that the row could not be told into cells; its problems say why.
+func (r *Rows) Broken() bool { return r.broken }
+
 // Report adds a problem of the row that only the caller can see.
 func (r *Rows) Report(column, text string) {
 	r.problems = append(r.problems, Problem{File: r.name, Line: r.line, Column: column, Text: text})
@@ -267,7 +270,7 @@ func (r *Rows) number(column string) (text string, ok bool) {
 	}
 	mark, other, remedy := ",", ".", "remove the points, a comma is the decimal mark here"
 	if !r.format.DecimalComma {
-		mark, other, remedy = ".", ",", "state that a comma is the decimal mark, or remove it"
+		mark, other, remedy = ".", ",", "state with --decimal-comma that it is the decimal mark, or remove it"
 	}
 	if strings.Contains(text, other) {
 		r.Report(column, fmt.Sprintf("%q has a %s: %s", text, map[string]string{",": "comma", ".": "point"}[other], remedy))

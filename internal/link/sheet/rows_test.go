@@ -82,12 +82,12 @@ func TestRows_EachProblemHasItsPlace(t *testing.T) {
 	want := []string{
 		`a.csv:2: time: "yesterday" is no instant: expected an instant such as 2026-03-02T06:00:00Z, or 2026-03-02 07:00 in a time zone that is stated`,
 		`a.csv:3: time: "2026-02-29T06:00:00Z" is no instant: expected an instant such as 2026-03-02T06:00:00Z, or 2026-03-02 07:00 in a time zone that is stated`,
-		`a.csv:4: value: "1,5" has a comma: state that a comma is the decimal mark, or remove it`,
+		`a.csv:4: value: "1,5" has a comma: state with --decimal-comma that it is the decimal mark, or remove it`,
 		`a.csv:5: value: "1 kWh" is no number: expected one such as 1234.5`,
 		`a.csv:6: 2 cells, the header has 3`,
 		`a.csv:7: bare " in non-quoted-field`,
-		`a.csv:8: time: 2026-03-29 02:30:00 does not exist in Europe/Berlin: clocks are set forward over it — state the zone in which the file was written, or write offsets`,
-		`a.csv:9: time: 2026-10-25 02:30:00 exists twice in Europe/Berlin, because clocks are set back: say whether the earlier or the later is meant, or write offsets`,
+		`a.csv:8: time: 2026-03-29 02:30:00 does not exist in Europe/Berlin: clocks are set forward over it — state the zone in which the file was written with --zone, or write offsets`,
+		`a.csv:9: time: 2026-10-25 02:30:00 exists twice in Europe/Berlin, because clocks are set back: say which is meant with --ambiguous, or write offsets`,
 		`a.csv:9: value: "1e99" is no number: expected one such as 1234.5`,
 		`10 2026-03-02T06:00:00Z 1000 fine`,
 	}
