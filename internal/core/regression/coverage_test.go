@@ -73,10 +73,10 @@ func TestCoverage(t *testing.T) {
 // That is enough: intervals hold as often, in warmer days than the baseline's too.
 // Source: simulation, as above.
 func TestCoverageOfChangePoints(t *testing.T) {
-	const plants = 250
+	const plants = 150
 	days := func(r *rand.Rand, warmer float64) regression.Table {
 		tab := regression.Table{Drivers: []string{"temperature"}}
-		for range 60 {
+		for range 40 {
 			x := 12 + warmer + 7*r.NormFloat64()
 			tab.Rows = append(tab.Rows, []float64{x})
 			tab.Energy = append(tab.Energy, 300+15*max(x-14, 0)+20*r.NormFloat64())

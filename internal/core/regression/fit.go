@@ -163,7 +163,7 @@ func (m *Model) describe(t Table, rows [][]float64) {
 	for _, e := range t.Energy {
 		total += (e - mean) * (e - mean)
 	}
-	rounding := float64(m.N) * math.Pow(1e-12*largest, 2)
+	rounding := float64(m.N) * (1e-12 * largest) * (1e-12 * largest)
 	exact := f.SSE <= rounding
 	if !exact {
 		m.SSE = f.SSE

@@ -88,7 +88,7 @@ func TestSearchFindsTheLeastSumOfSquares(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		for c := -5.0; c <= 25; c += 0.05 {
+		for c := -5.0; c <= 25; c += 0.15 {
 			above, below := map[float64]bool{}, 0
 			for i, row := range tab.Rows {
 				rows[i] = []float64{max(row[0]-c, 0), row[1]}
@@ -115,8 +115,8 @@ func TestSearchOfPairs(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		tab := regression.Table{Drivers: []string{"t"}}
 		c1, c2 := float64(rapid.IntRange(4, 9).Draw(t, "c1")), float64(rapid.IntRange(12, 18).Draw(t, "c2"))
-		for i := range 40 {
-			temp := float64(i)*0.6 + 0.1
+		for i := range 30 {
+			temp := float64(i)*0.8 + 0.1
 			tab.Rows = append(tab.Rows, []float64{temp})
 			tab.Energy = append(tab.Energy, 300+20*max(c1-temp, 0)+15*max(temp-c2, 0)+float64(rapid.IntRange(-8, 8).Draw(t, "noise")))
 		}
@@ -125,8 +125,8 @@ func TestSearchOfPairs(t *testing.T) {
 			t.Fatal(err)
 		}
 		rows := make([][]float64, len(tab.Rows))
-		for a := 2.0; a < 11; a += 0.5 {
-			for b := a + 1.3; b < 21; b += 0.5 {
+		for a := 2.0; a < 11; a += 1.3 {
+			for b := a + 1.3; b < 21; b += 1.3 {
 				for i, row := range tab.Rows {
 					rows[i] = []float64{max(a-row[0], 0), max(row[0]-b, 0)}
 				}

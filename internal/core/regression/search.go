@@ -61,10 +61,11 @@ func newSearch(t Table, form Form) *search {
 		}
 		s.values, s.upTo = append(s.values, v), append(s.upTo, i+1)
 	}
+	var digit float64 // about the last one of the largest energy
 	for _, e := range t.Energy {
-		s.floor = max(s.floor, math.Abs(e))
+		digit = max(digit, 2e-15*math.Abs(e))
 	}
-	s.floor = float64(len(t.Energy)) * math.Pow(2e-15*s.floor, 2)
+	s.floor = float64(len(t.Energy)) * digit * digit
 	return s
 }
 
