@@ -82,6 +82,9 @@ func Read(name string, r io.Reader, columns ...string) *Table {
 			t.report(1, want, "this column is missing: the header has "+strings.Join(header, ", "))
 			continue
 		}
+		if slices.Contains(header[i+1:], want) {
+			t.report(1, want, "this column stands twice in the header: expected each name once, in capitals or not")
+		}
 		t.columns[want] = i
 	}
 	t.body(c, len(header))

@@ -43,6 +43,13 @@ func TestAllProblemsComeAtOnceWithTheirPlace(t *testing.T) {
 	}
 }
 
+func TestAColumnThatStandsTwiceIsNotGuessed(t *testing.T) {
+	tab := Read("e.csv", strings.NewReader("kWh,note,note,kwh\n1,a,b,2\n"), "kwh")
+	if err := tab.Err(); err == nil || err.Error() != "e.csv:1: kwh: this column stands twice in the header: expected each name once, in capitals or not" {
+		t.Errorf("two columns of a name: %v", err)
+	}
+}
+
 func TestEmptyAndEndlessFiles(t *testing.T) {
 	if err := Read("c.csv", strings.NewReader(""), "time").Err(); err == nil || !strings.Contains(err.Error(), "c.csv:1: the file is empty: expected a header with the columns time") {
 		t.Errorf("empty file: %v", err)
