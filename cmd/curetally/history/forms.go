@@ -3,6 +3,7 @@ package history
 import (
 	"cmp"
 	"fmt"
+	"io"
 	"os"
 	"slices"
 	"time"
@@ -35,6 +36,10 @@ func (f *file) Each(fn func(*intake.Row) error) error {
 		return err
 	}
 	defer in.Close() // only read
+	return f.each(in, fn)
+}
+
+func (f *file) each(in io.Reader, fn func(*intake.Row) error) error {
 	rows, err := sheet.Stream(f.path, in, f.format, f.form.columns)
 	if err != nil {
 		return err
