@@ -119,10 +119,10 @@ func (c OutputLife) read() (readings []lamplife.Reading, err error) {
 func (c OutputLife) notes(d lamplife.Decline, at lamplife.Threshold) []string {
 	notes := []string{}
 	note := func(format string, a ...any) { notes = append(notes, fmt.Sprintf(format, a...)) }
-	switch {
-	case d.Cleanings == 0:
+	switch d.Cleanings {
+	case 0:
 		note("no cleaning between the readings: dirt and ageing cannot be told apart, the decay holds both")
-	case d.Cleanings == 1:
+	case 1:
 		note("one cleaning only: dirt and ageing cannot be told apart, the decay holds both; two are needed")
 	}
 	switch {
