@@ -97,6 +97,7 @@ func (c Compare) printSaving(out io.Writer, m regression.Model, s regression.Sav
 	confidence := figure(100 * c.Confidence)
 	if s.Shown() {
 		fmt.Fprintf(out, "that is %s of what was expected; the half-width, at %s %% confidence, is %s of the saving\n", percent(s.Fraction), confidence, percent(s.Fractional))
+		fmt.Fprintf(out, "(%s by the formula of ASHRAE Guideline 14 from summary values)\n", percent(s.Guideline))
 	} else {
 		fmt.Fprintf(out, "not shown: at %s %% confidence the interval from %s to %s holds 0\n", confidence, figure(s.Saved-s.HalfWidth), figure(s.Saved+s.HalfWidth))
 	}

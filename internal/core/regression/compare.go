@@ -17,7 +17,10 @@ type Saving struct {
 	HalfWidth float64
 	// Fractional is HalfWidth ÷ |Saved|; NaN when nothing was saved.
 	Fractional float64
-	Outside    []Outside
+	// Guideline is what ASHRAE Guideline 14 gives for Fractional from summary
+	// values, see stats.Fractional.
+	Guideline float64
+	Outside   []Outside
 	// SavedOutside is the part of Saved from rows with a driver outside its range.
 	SavedOutside float64
 	RowsOutside  int
@@ -59,7 +62,7 @@ func (m Model) Compare(reporting Table, terms Terms) Saving {
 	if s.Saved = s.Expected - s.Actual; math.Abs(s.Saved) <= 1e-12*math.Abs(s.Actual) {
 		s.Saved = 0 // rounding of the sums
 	}
-	s.Fraction, s.Fractional = math.NaN(), math.NaN()
+	s.Fraction, s.Fractional, s.Guideline = math.NaN(), math.NaN(), math.NaN()
 	if s.Expected != 0 {
 		s.Fraction = s.Saved / s.Expected
 	}
@@ -73,6 +76,9 @@ func (m Model) Compare(reporting Table, terms Terms) Saving {
 	s.HalfWidth = total.HalfWidth(terms.Confidence)
 	if s.Saved != 0 {
 		s.Fractional = s.HalfWidth / math.Abs(s.Saved)
+		s.Guideline = stats.Fractional{
+			CV: m.CVRMSE, F: s.Fraction, N: m.N, P: m.P, M: total.Rows, Rho: total.Rho, OnDrivers: m.Form != Mean,
+		}.Uncertainty(terms.Confidence)
 	}
 	s.outside(m.Ranges, reporting, saved)
 	return s

@@ -12,15 +12,16 @@ import (
 func TestCompareSheets(t *testing.T) {
 	base, rep := sheets()
 	m := fit(t, base, regression.Linear)
-	for _, c := range []struct{ confidence, half, fraction float64 }{
-		{0.68, 2398.04385734, 0.0152279469},
-		{0.80, 3144.57707497, 0.0199685475},
-		{0.90, 4153.54295542, 0.0263756358},
-		{0.95, 5106.13459008, 0.0324247390},
+	for _, c := range []struct{ confidence, half, fraction, guideline float64 }{
+		{0.68, 2398.04385734, 0.0152279469, 0.0147730311},
+		{0.80, 3144.57707497, 0.0199685475, 0.0193720122},
+		{0.90, 4153.54295542, 0.0263756358, 0.0255876968},
+		{0.95, 5106.13459008, 0.0324247390, 0.0314560907},
 	} {
 		s := m.Compare(rep, regression.Terms{Confidence: c.confidence, Independent: true})
 		near(t, "half-width", s.HalfWidth, c.half, 1e-11)
 		near(t, "fractional uncertainty", s.Fractional, c.fraction, 1e-8)
+		near(t, "fractional uncertainty by the guideline", s.Guideline, c.guideline, 1e-8)
 	}
 	s := m.Compare(rep, regression.Terms{Confidence: 0.90})
 	near(t, "expected", s.Expected, 225038.50543278, 1e-13)
