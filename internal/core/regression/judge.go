@@ -48,7 +48,7 @@ func (m Model) Judge(l Limits) []string {
 		}
 		for _, c := range m.Coefficients[1:] {
 			if math.Abs(c.T) <= l.T {
-				fail("%s: t %.4g, limit above %.4g in absolute value: leave it out, or add rows in which it varies more", c.Name, c.T, l.T)
+				fail("%s: t %.4g, limit above %.4g in absolute value: use a model without it, or add rows in which it varies more", c.Name, c.T, l.T)
 			}
 		}
 	}
