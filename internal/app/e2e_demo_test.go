@@ -82,7 +82,7 @@ func firstRun(t *testing.T, p *process, s app.Summary) {
 	if err := json.Unmarshal(keys["savings"], &stated); err != nil {
 		t.Error(err)
 	}
-	for _, k := range []string{"saved_kwh", "half_width_kwh", "confidence"} {
+	for _, k := range []string{"saved_kwh", "half_width_kwh", "model_half_width_kwh", "meter_half_width_kwh", "confidence"} {
 		if v, ok := stated[k].(float64); !ok || v <= 0 {
 			t.Errorf("savings.%s is %v", k, stated[k])
 		}
@@ -122,6 +122,11 @@ func historyHolds(t *testing.T, dir string, w *sim.World) {
 	st, _, _, err := publish.State(t.Context(), db, pl, pl.Projects[0], time.Now())
 	if err != nil {
 		t.Fatal(err)
+	}
+	for _, m := range st.Meters {
+		if large := m.Register == plant.RegisterOf("heron-6-meter", sim.ValueImport); !m.Stated || large != (m.BeyondAfter > 0.5) || m.BeyondBefore > 0.05 {
+			t.Errorf("accuracy of %+v", m)
+		}
 	}
 	// The shares of the model: an arc at rest draws a third, an LED nothing.
 	// Common practice, no source.
@@ -289,6 +294,9 @@ func goesOn(t *testing.T, dir string, before app.Summary) {
 	}
 	if s.Savings == nil || before.Savings == nil || s.Savings.BaselineVersion != before.Savings.BaselineVersion {
 		t.Errorf("savings are %+v, expected the baseline of %+v", s.Savings, before.Savings)
+	}
+	if o, ok := overview(t, strings.TrimSuffix(s.Addresses.Pages, "/")); !ok || !finding(t, o, "current transformer too large", "heron-6-meter") {
+		t.Errorf("findings %+v, expected the transformer that was sized for an arc lamp", o.Findings)
 	}
 	answersPrometheus(t, p, s)
 	p.stop(syscall.SIGINT)

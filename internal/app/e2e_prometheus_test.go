@@ -113,6 +113,8 @@ func questions(s app.Summary) []question {
 		{`sum(curetally_station_lit_seconds_total)`, lit},
 		{`curetally_savings_avoided_energy_joules`, s.Savings.SavedKWh * 3.6e6},
 		{`curetally_savings_avoided_energy_half_width_joules`, s.Savings.HalfWidthKWh * 3.6e6},
+		{`curetally_savings_avoided_energy_model_half_width_joules`, s.Savings.ModelHalfWidthKWh * 3.6e6},
+		{`curetally_savings_avoided_energy_meter_half_width_joules`, s.Savings.MeterHalfWidthKWh * 3.6e6},
 		{`curetally_savings_avoided_ratio`, s.Savings.SavedFraction},
 		{`curetally_savings_avoided_cost`, s.Savings.Cost.Float()},
 		{`curetally_savings_avoided_carbon_grams`, s.Savings.CarbonKg * 1000},

@@ -67,6 +67,7 @@ func metrics() []metric {
 		{"register_energy_joules_total", "Energy counted by a meter register, from settled entries.", []string{"meter", "register"}},
 		{"register_net_energy_joules", "Energy counted by a register that counts both ways, from settled entries.", []string{"meter", "register"}},
 		{"meter_power_watts", "Active power at the meter; absent while the meter is silent.", []string{"meter"}},
+		{"meter_load_ratio", "Current at the meter over the last 28 days, mean by energy, as a share of the rated current that its accuracy is stated for.", []string{"meter"}},
 		{"meter_up", "1 when the last poll of the meter succeeded.", []string{"meter"}},
 		{"meter_polls_total", "Polls of the meter.", []string{"meter"}},
 		{"meter_poll_failures_total", "Polls of the meter that failed.", []string{"meter"}},
@@ -79,6 +80,8 @@ func metrics() []metric {
 		{"tasks", "Upkeep tasks by status.", []string{"status"}},
 		{"savings_avoided_energy_joules", "Avoided energy of the reporting period so far.", []string{"project"}},
 		{"savings_avoided_energy_half_width_joules", "Half-width of the interval of avoided energy at the stated confidence.", []string{"project"}},
+		{"savings_avoided_energy_model_half_width_joules", "The part of the half-width that comes from the baseline model.", []string{"project"}},
+		{"savings_avoided_energy_meter_half_width_joules", "The part of the half-width that comes from the meters; absent where no accuracy of them is configured.", []string{"project"}},
 		{"savings_confidence_ratio", "Confidence of the stated interval.", []string{"project"}},
 		{"savings_avoided_ratio", "Avoided energy as a share of the adjusted baseline.", []string{"project"}},
 		{"savings_avoided_cost", "Avoided cost of energy, in units of the currency.", []string{"project", "currency"}},
@@ -209,6 +212,11 @@ func (e emitter) states(p *plant.Plant, s *Snapshot) {
 			e.gauge("station_state", truth(state == now), string(st.Press), string(st.ID), state.String())
 		}
 	}
+	for _, l := range s.Loads {
+		if l.Now.Percent > 0 {
+			e.gauge("meter_load_ratio", l.Now.Percent/100, string(l.Meter))
+		}
+	}
 	for meter, watts := range s.Powers(p) {
 		e.gauge("meter_power_watts", watts, string(meter))
 	}
@@ -222,6 +230,10 @@ func (e emitter) savings(p *plant.Plant, s *Snapshot) {
 		id, st := string(ps.Project.ID), ps.Statement
 		e.gauge("savings_avoided_energy_joules", st.SavedKWh*3.6e6, id)
 		e.gauge("savings_avoided_energy_half_width_joules", st.HalfWidthKWh*3.6e6, id)
+		e.gauge("savings_avoided_energy_model_half_width_joules", st.ModelHalfWidthKWh*3.6e6, id)
+		if len(st.Meters) > 0 {
+			e.gauge("savings_avoided_energy_meter_half_width_joules", st.MeterHalfWidthKWh*3.6e6, id)
+		}
 		e.gauge("savings_confidence_ratio", st.Confidence, id)
 		e.gauge("savings_avoided_ratio", st.SavedFraction, id)
 		e.gauge("savings_avoided_cost", st.Cost.Float(), id, strings.ToUpper(st.Cost.Currency))

@@ -229,7 +229,7 @@ func TestStateOf(t *testing.T) {
 
 // The metrics page of a fixed snapshot; names and units are a promise.
 func TestMetricsPage(t *testing.T) {
-	p, s := little(t), fourWeeks()
+	p, s := sized(t), fourWeeks()
 	now := monday.AddDate(0, 0, 28).Add(12 * time.Hour)
 	if _, err := Freeze(t.Context(), s, p, p.Projects[0], savings.FreezeInfo{Approver: "Kim", At: now}); err != nil {
 		t.Fatal(err)
