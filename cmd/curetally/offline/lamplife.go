@@ -17,7 +17,7 @@ import (
 // LampLife says what the lives of lamps tell about the next one, from a file.
 type LampLife struct {
 	File        string   `arg:"" help:"CSV file with one row for each lamp: hours (lit hours that it was watched) and ended (failed; preventive, taken out in good order; running, still in use); - for standard input."`
-	Shape       *float64 `help:"Shape of the Weibull distribution when it is known, above 0; without it the lamps give it." placeholder:"K"`
+	Shape       *float64 `help:"Shape of the Weibull distribution when it is known, from 0.1 to 100; without it the lamps give it." placeholder:"K"`
 	Age         float64  `help:"Lit hours of the lamp whose remaining life is asked; 0 by default, a new one." default:"0" placeholder:"H"`
 	Confidence  float64  `help:"Confidence of the two-sided limits, as a fraction between 0 and 1; 0.95 by default. The bound without a failure is one-sided." default:"0.95" placeholder:"F"`
 	PriorShape  float64  `help:"Shape that is assumed while fewer than 5 lamps have failed; 3 by default." default:"3" placeholder:"K"`
@@ -31,17 +31,17 @@ type LampLife struct {
 
 // Validate refuses flags that make no sense.
 func (c LampLife) Validate() error {
-	if c.Shape != nil && !(*c.Shape > 0 && *c.Shape <= maxShape) {
-		return fmt.Errorf("--shape %v: expected a number above 0, such as 3, up to %d", *c.Shape, maxShape)
+	if c.Shape != nil && !(*c.Shape >= minShape && *c.Shape <= maxShape) {
+		return fmt.Errorf("--shape %v: expected a number from %v to %v, such as 3", *c.Shape, minShape, maxShape)
 	}
 	if !(c.Confidence > 0 && c.Confidence < 1) {
 		return fmt.Errorf("--confidence %v: expected a fraction between 0 and 1, such as 0.95", c.Confidence)
 	}
-	if !(c.PriorShape > 0 && c.PriorShape <= maxShape) {
-		return fmt.Errorf("--prior-shape %v: expected a number above 0, such as 3, up to %d", c.PriorShape, maxShape)
+	if !(c.PriorShape >= minShape && c.PriorShape <= maxShape) {
+		return fmt.Errorf("--prior-shape %v: expected a number from %v to %v, such as 3", c.PriorShape, minShape, maxShape)
 	}
-	if !(c.PriorSpread > 0) || math.IsInf(c.PriorSpread, 0) {
-		return fmt.Errorf("--prior-spread %v: expected a number above 0, such as 0.35", c.PriorSpread)
+	if !(c.PriorSpread > 0 && c.PriorSpread <= maxSpread) {
+		return fmt.Errorf("--prior-spread %v: expected a number above 0, such as 0.35, up to %d", c.PriorSpread, maxSpread)
 	}
 	for _, f := range []struct {
 		name  string
@@ -57,8 +57,16 @@ func (c LampLife) Validate() error {
 	return nil
 }
 
-// maxShape is beyond any shape that a thing which wears has.
-const maxShape = 100
+// maxHours is beyond the life of any lamp, in lit hours.
+const maxHours = 1e7
+
+// Shapes of things that fail lie well within minShape and maxShape; a spread of
+// maxSpread says nothing about the shape any more.
+const (
+	minShape  = 0.1
+	maxShape  = 100
+	maxSpread = 2
+)
 
 // lampLifeJSON is the JSON contract of the command. Hours are lit hours; what
 // the lamps do not tell is null.
@@ -127,11 +135,11 @@ func (c LampLife) Run(s desk.Surroundings) error {
 		return fmt.Errorf("%s: %w", c.File, err)
 	}
 	out := lampLifeJSON{
-		N: a.N, Failures: a.Failures, Shape: number(a.Shape), Scale: number(a.Scale),
-		ShapeLow: number(a.ShapeLow), ShapeHigh: number(a.ShapeHigh), ScaleLow: number(a.ScaleLow), ScaleHigh: number(a.ScaleHigh),
-		LogLikelihood: number(a.LogLikelihood), B10: number(a.B10), B50: number(a.B50), RemainingMedian: number(a.RemainingMedian),
-		B10Low: number(a.B10Low), B10High: number(a.B10High), B50Low: number(a.B50Low), B50High: number(a.B50High),
-		RemainingMedianLow: number(a.RemainingMedianLow), RemainingMean: number(a.RemainingMean),
+		N: a.N, Failures: a.Failures, Shape: told(a.Shape), Scale: told(a.Scale),
+		ShapeLow: told(a.ShapeLow), ShapeHigh: told(a.ShapeHigh), ScaleLow: told(a.ScaleLow), ScaleHigh: told(a.ScaleHigh),
+		LogLikelihood: told(a.LogLikelihood), B10: told(a.B10), B50: told(a.B50), RemainingMedian: told(a.RemainingMedian),
+		B10Low: told(a.B10Low), B10High: told(a.B10High), B50Low: told(a.B50Low), B50High: told(a.B50High),
+		RemainingMedianLow: told(a.RemainingMedianLow), RemainingMean: told(a.RemainingMean),
 		Age: c.Age, Confidence: c.Confidence, Basis: a.Basis.String(), PriorWeight: a.PriorWeight, Note: c.note(a),
 	}
 	if a.Basis != lamplife.BasisFitted {
@@ -142,7 +150,7 @@ func (c LampLife) Run(s desk.Surroundings) error {
 	if c.Within > 0 {
 		var sum number
 		for _, age := range running {
-			sum += number(a.Life().FailsWithin(age, c.Within))
+			sum += number(a.FailsWithin(age, c.Within))
 		}
 		out.ExpectedFailures = &sum
 	}
@@ -173,6 +181,8 @@ func (c LampLife) read() (lives []stats.Life, running []float64, err error) {
 		switch {
 		case l.Hours < 0:
 			r.Report("hours", fmt.Sprintf("%v is below 0: expected the lit hours of the lamp", l.Hours))
+		case l.Hours > maxHours:
+			r.Report("hours", fmt.Sprintf("%v is more than a thousand years: expected the lit hours of the lamp", l.Hours))
 		case l.Failed && l.Hours == 0 && len(r.Problems()) == 0:
 			r.Report("hours", "a lamp that failed at 0 h was never lit: state its lit hours, or leave it out")
 		}
@@ -216,7 +226,7 @@ func (c LampLife) sensitivity(lives []stats.Life, basis lamplife.Basis, q lampli
 		if err != nil {
 			return nil, err
 		}
-		rows = append(rows, sensitivityJSON{number(a.Shape), number(a.Scale), number(a.ScaleLow), number(a.B10), number(a.B10Low)})
+		rows = append(rows, sensitivityJSON{told(a.Shape), told(a.Scale), told(a.ScaleLow), told(a.B10), told(a.B10Low)})
 	}
 	return rows, nil
 }
@@ -298,6 +308,14 @@ func printChange(out io.Writer, c *changeJSON) error {
 
 // share writes a fraction as a percentage in as few digits as it takes.
 func share(v float64) string { return figure(math.Round(1e4*v)/100) + " %" }
+
+// told is a figure for programs; what has no end is a figure that does not exist.
+func told(v float64) number {
+	if math.IsInf(v, 0) {
+		return number(math.NaN())
+	}
+	return number(v)
+}
 
 // withUnit writes a figure with its unit; a dash for none.
 func withUnit(v number, unit string) string {

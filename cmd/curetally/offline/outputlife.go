@@ -99,6 +99,9 @@ func (c OutputLife) read() (readings []lamplife.Reading, err error) {
 		if v.Hours < 0 {
 			r.Report("hours", fmt.Sprintf("%v is below 0: expected the lit hours of the lamp", v.Hours))
 		}
+		if v.Hours > maxHours {
+			r.Report("hours", fmt.Sprintf("%v is more than a thousand years: expected the lit hours of the lamp", v.Hours))
+		}
 		if v.Output <= 0 && !unreadable {
 			r.Report("output", fmt.Sprintf("%v is not above 0: leave out readings of a lamp that was off", v.Output))
 		}

@@ -67,6 +67,23 @@ type Statistics struct {
 	// Of a lamp that has reached Question.Age:
 	RemainingMedian, RemainingMean float64
 	RemainingMedianLow             float64 // only when nothing failed
+
+	// survival is the share that lives longer than an age, for FailsWithin.
+	survival func(age float64) float64
+}
+
+// FailsWithin is the probability that a lamp that has reached the age fails
+// within the further lit hours. With few failures it is averaged over what they
+// leave open; when nothing failed it is an upper bound.
+func (s Statistics) FailsWithin(age, further float64) float64 {
+	if s.Basis != BasisPrior {
+		return s.Life().FailsWithin(age, further)
+	}
+	reached := s.survival(age)
+	if reached == 0 {
+		return 1 // far beyond all that was seen
+	}
+	return 1 - s.survival(age+further)/reached
 }
 
 // Life gives the distribution for the planner: the estimate, or the lower
@@ -143,7 +160,7 @@ func (s Statistics) fitted(lives []stats.Life, prior stats.ShapePrior, q Questio
 		return s, err
 	}
 	if prior != (stats.ShapePrior{}) {
-		s.Basis = BasisPrior
+		s.Basis, s.survival = BasisPrior, f.Predictive
 	}
 	s.Shape, s.Scale, s.LogLikelihood, s.PriorWeight = f.Shape, f.Scale, f.LogLikelihood, f.PriorWeight
 	s.ShapeLow, s.ShapeHigh = f.ShapeLimits(q.Confidence)
@@ -151,8 +168,8 @@ func (s Statistics) fitted(lives []stats.Life, prior stats.ShapePrior, q Questio
 	s.ages(f.Weibull, q.Age)
 	s.B10Low, s.B10High = f.QuantileLimits(0.1, q.Confidence)
 	s.B50Low, s.B50High = f.QuantileLimits(0.5, q.Confidence)
-	for _, high := range []*float64{&s.ShapeHigh, &s.ScaleHigh, &s.B10High, &s.B50High} {
-		*high = known(*high)
+	for _, v := range []*float64{&s.ShapeHigh, &s.Scale, &s.ScaleHigh, &s.B10High, &s.B50, &s.B50High, &s.RemainingMedian, &s.RemainingMean} {
+		*v = known(*v)
 	}
 	return s, nil
 }

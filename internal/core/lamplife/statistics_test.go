@@ -76,6 +76,7 @@ func TestAsk_EnoughFailures(t *testing.T) {
 	nearRel(t, "B50", s.B50, 490.1737812306, 1e-11)
 	nearRel(t, "median remaining", s.RemainingMedian, 240.68439121, 1e-9)
 	nearRel(t, "mean remaining", s.RemainingMean, 303.11728756, 1e-9)
+	nearRel(t, "fails within 100 h", s.FailsWithin(500, 100), s.Life().FailsWithin(500, 100), 1e-15)
 	if !(s.B10Low < s.B10 && s.B10 < s.B10High && s.B50Low < s.B50 && s.B50 < s.B50High) {
 		t.Errorf("B10 %v to %v, B50 %v to %v", s.B10Low, s.B10High, s.B50Low, s.B50High)
 	}
@@ -97,6 +98,12 @@ func TestAsk_FewFailuresAndAPrior(t *testing.T) {
 	}
 	if s.Life() != (stats.Weibull{Shape: s.Shape, Scale: s.Scale}) {
 		t.Errorf("for the planner %+v", s.Life())
+	}
+	// Source: R 4.2.2, quadrature of the posterior.
+	nearRel(t, "fails by 2,400 h from 1,900 h on", s.FailsWithin(1900, 500), 1-0.50636751, 1e-8)
+	nearRel(t, "fails by 1,500 h", s.FailsWithin(0, 1500), 1-0.76837355, 3e-8)
+	if p := s.FailsWithin(1e200, 10); !(p >= 0 && p <= 1) {
+		t.Errorf("far out the probability is %v", p)
 	}
 }
 

@@ -159,6 +159,21 @@ func TestWeibull_FewFailures(t *testing.T) {
 	}
 }
 
+// Source: R 4.2.2, quadrature of the posterior.
+func TestPredictive(t *testing.T) {
+	f := fitLives(t, few(), stats.ShapePrior{Shape: 3, Spread: 0.35})
+	for age, want := range map[float64]float64{1000: 0.93377279, 1500: 0.76837355, 2000: 0.48424327} {
+		nearRel(t, "share that lives longer", f.Predictive(age), want, 1e-8)
+	}
+	nearRel(t, "2,400 h of those that reach 1,900 h", f.Predictive(2400)/f.Predictive(1900), 0.50636751, 1e-8)
+	if f.Predictive(0) != 1 || !math.IsNaN(fitLives(t, few(), stats.ShapePrior{}).Predictive(1000)) {
+		t.Errorf("%v live longer than 0 h; without a prior %v", f.Predictive(0), fitLives(t, few(), stats.ShapePrior{}).Predictive(1000))
+	}
+	// A certain shape leaves the scale open alone: (S/(S+t^b))^r.
+	f = fitLives(t, few(), stats.ShapePrior{Shape: 3, Spread: 1e-6})
+	nearRel(t, "with a certain shape", f.Predictive(1500), math.Pow(3.1919448e10/(3.1919448e10+math.Pow(1500, 3)), 3), 1e-6)
+}
+
 // Source: R 4.2.2; χ² form derived from 2·Σ(t/scale)^shape ~ χ².
 func TestScaleOf(t *testing.T) {
 	for _, c := range []struct{ shape, scale, b10, lower90, low95, high95 float64 }{
