@@ -8,6 +8,11 @@
 // with a hash over its rows; State applies it. Both are pure: the same baseline
 // and the same days give the same statement, byte for byte.
 //
+// A statement's half-width has two parts: that of the model, and that of the meters
+// where their accuracy is known. Each register has the uncertainty of its load in
+// each period; an error that one meter had in both cancels but for what it makes of
+// the saving itself.
+//
 // Days are chosen by date and by the technology in use, so that arc and LED
 // mounted side by side and run in turns can be told apart. A plain difference of
 // two periods is nowhere called a saving.
