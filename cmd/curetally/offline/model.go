@@ -11,6 +11,7 @@ import (
 
 	"curetally/cmd/curetally/desk"
 	"curetally/internal/core/regression"
+	"curetally/internal/core/stats"
 	"curetally/internal/link/sheet"
 )
 
@@ -42,6 +43,8 @@ func (f modelFlags) check() error {
 			return fmt.Errorf("--drivers %q: expected names of columns separated by commas, such as curing_hours,standby_hours", strings.Join(f.Drivers, ","))
 		case c == column(f.Energy):
 			return fmt.Errorf("--drivers: %s is the energy: a driver is what the energy depends on", d)
+		case c == stats.Intercept:
+			return fmt.Errorf("--drivers: %s is what the constant of the model is called: name the column otherwise", d)
 		case seen[c]:
 			return fmt.Errorf("--drivers: %s stands there twice", d)
 		default:
@@ -70,6 +73,9 @@ func (f modelFlags) limits() regression.Limits {
 	return regression.Limits{CVRMSE: f.MaxCV, NMBE: f.MaxNMBE, R2: f.MinR2, T: f.MinT, Rows: f.MinRows}
 }
 
+// beyond is a size that no value of a file reaches, so that sums of squares stay finite.
+const beyond = 1e100
+
 // column is how sheet knows a column: by its name in lower case.
 func column(name string) string { return strings.ToLower(strings.TrimSpace(name)) }
 
@@ -90,11 +96,18 @@ func (f modelFlags) read(name string) (t regression.Table, lines []int, err erro
 		t.Drivers = append(t.Drivers, strings.TrimSpace(d))
 	}
 	s := sheet.Read(name, file, columns...)
+	value := func(i int, column string) float64 {
+		v := s.Float(i, column)
+		if math.Abs(v) >= beyond {
+			s.Report(i, column, fmt.Sprintf("%g is out of range: expected less than %g in size", v, beyond))
+		}
+		return v
+	}
 	for i := range s.Len() {
-		t.Energy = append(t.Energy, s.Float(i, columns[0]))
+		t.Energy = append(t.Energy, value(i, columns[0]))
 		row := make([]float64, len(t.Drivers))
 		for j := range row {
-			row[j] = s.Float(i, columns[j+1])
+			row[j] = value(i, columns[j+1])
 		}
 		t.Rows = append(t.Rows, row)
 		lines = append(lines, s.Line(i))
