@@ -65,6 +65,7 @@ type commands struct {
 	Intervals  intervalsCommand   `cmd:"" help:"Energy per interval from a file of register readings; needs no database."`
 	Fit        offline.Fit        `cmd:"" help:"Fit a baseline model to a file of energy and drivers; needs no database."`
 	Compare    offline.Compare    `cmd:"" help:"Saving of a reporting file against a baseline file, with its uncertainty; needs no database."`
+	Case       offline.Case       `cmd:"" help:"The case for a retrofit from a survey file: energy, cost, carbon, payback, each with its uncertainty; needs no database."`
 	LampLife   offline.LampLife   `cmd:"" name:"lamplife" help:"Life statistics from a file of lamps that failed, were changed or still run; needs no database."`
 	OutputLife offline.OutputLife `cmd:"" name:"outputlife" help:"Decline of a lamp's output from a file of readings, ageing apart from dirt; needs no database."`
 	Version    versionCommand     `cmd:"" help:"Print the version."`
