@@ -74,13 +74,13 @@ type Model struct {
 	NEffective   float64 // rows that the residuals are worth, see stats.EffectiveN
 	// BIC is n·ln(SSE/n) + p·ln n; residuals of mere rounding count as that.
 	BIC float64
-	// Considered lists the forms that Auto compared, in the order of Forms.
+	// Considered lists the forms that Auto compared, the smallest first.
 	Considered []Considered
 
 	linear stats.Fit // on the columns at the change points
 }
 
-// Fit fits a form to the rows, or for Auto the form that Choose picks. It
+// Fit fits a form to the rows, or for Auto the one that a rule picks, see choose. It
 // returns an error with ErrInput or a *stats.SingularError inside when the rows
 // do not allow it; both say what to do.
 func Fit(t Table, form Form) (Model, error) {

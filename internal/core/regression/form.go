@@ -1,10 +1,6 @@
 package regression
 
-import (
-	"fmt"
-	"slices"
-	"strings"
-)
+import "slices"
 
 // Form is the shape of a model. T is the first driver, ( )+ the larger of the
 // value and 0; the other drivers are added linearly to every form but Mean.
@@ -21,26 +17,9 @@ const (
 	Cooling4 Form = "cooling4"
 	Heating4 Form = "heating4"
 	Five     Form = "five" // E = b0 + b1·(c1 − T)+ + b2·(T − c2)+, c1 ≤ c2
-	// Auto is no shape: Fit then chooses one, see Fit.
+	// Auto is no shape: Fit then chooses one.
 	Auto Form = "auto"
 )
-
-// Forms gives all forms with Auto last, in the order of their parameters.
-func Forms() []Form {
-	return []Form{Mean, Linear, Cooling3, Heating3, Cooling4, Heating4, Five, Auto}
-}
-
-// ParseForm gives the form of a name.
-func ParseForm(name string) (Form, error) {
-	if f := Form(name); slices.Contains(Forms(), f) {
-		return f, nil
-	}
-	var names []string
-	for _, f := range Forms() {
-		names = append(names, string(f))
-	}
-	return "", fmt.Errorf("%q is no model: expected one of %s", name, strings.Join(names, ", "))
-}
 
 // kink is what happens at a change point.
 type kink int

@@ -262,6 +262,34 @@ func TestRefusals(t *testing.T) {
 	}
 }
 
+// What Auto does where there is little to choose from.
+func TestAutoTakesWhatThereIs(t *testing.T) {
+	alone := regression.Table{Energy: []float64{5, 6, 5, 7}, Rows: make([][]float64, 4)}
+	if m := fit(t, alone, regression.Auto); m.Form != regression.Mean || len(m.Considered) != 1 {
+		t.Errorf("without drivers: %s of %+v", m.Form, m.Considered)
+	}
+	// Two values of the driver have no change point between them.
+	shifts := table("night", []float64{0, 1, 0, 1, 0, 1, 0, 1, 0, 1}, []float64{50, 81, 52, 80, 49, 79, 51, 83, 50, 80})
+	m := fit(t, shifts, regression.Auto)
+	if m.Form != regression.Linear || len(m.Considered) != 6 {
+		t.Fatalf("two values: %s of %+v", m.Form, m.Considered)
+	}
+	for _, c := range m.Considered[2:] {
+		if !strings.Contains(c.Against, "too few different values") || !math.IsNaN(c.BIC) {
+			t.Errorf("%s was considered: %+v", c.Form, c)
+		}
+	}
+	// Nothing is adequate: the least criterion all the same, and not accepted.
+	wild := table("x", []float64{1, 5, 2, 4, 3, 6, 2, 1, 7, 3}, []float64{10, 0, 300, 5, 0, 10, 500, 0, 40, 2})
+	if m := fit(t, wild, regression.Auto); m.Form != regression.Mean || m.Judge(regression.UsualLimits()) == nil {
+		t.Errorf("nothing adequate: %s of %+v", m.Form, m.Considered)
+	}
+	// Too few rows even for the mean.
+	if _, err := regression.Fit(regression.Table{Energy: []float64{5, 6}, Rows: make([][]float64, 2)}, regression.Auto); !errors.Is(err, regression.ErrInput) {
+		t.Errorf("two rows: %v", err)
+	}
+}
+
 func TestJudgeNamesFigureAndLimit(t *testing.T) {
 	noise := table("x y", []float64{1, 5, 2, 4, 3, 6, 2, 1}, []float64{3, 3, 1, 2, 9, 1, 4, 5}, []float64{10, 0, 30, 5, 0, 10, 50, 0})
 	got := fit(t, noise, regression.Linear).Judge(regression.UsualLimits())
