@@ -3,7 +3,6 @@ package commission
 import (
 	"fmt"
 	"math"
-	"strings"
 	"time"
 
 	"curetally/internal/core/layout"
@@ -43,6 +42,15 @@ func (w *Watch) Add(m plant.Meter, img layout.Image) {
 	}
 }
 
+// movements gives how each register moved under the configured setting, in the
+// order of the profile; none before the first reading.
+func (w *Watch) movements() []Movement {
+	if w.tracks == nil {
+		return nil
+	}
+	return w.tracks[0].movements()
+}
+
 // judge gives the verdicts on the registers under one setting.
 func (w *Watch) judge(setting int) []Verdict {
 	if w.tracks == nil {
@@ -64,6 +72,7 @@ type track struct {
 // tracked is one energy register since the watch began.
 type tracked struct {
 	name        string
+	net         bool    // counts both ways
 	first, last float64 // kWh
 	resolution  float64 // kWh, of one count or last bit
 	float       bool
@@ -78,7 +87,7 @@ func (t *track) add(at time.Time, values []layout.Value) {
 	var now []tracked
 	for _, v := range values {
 		if v.Unit == "kWh" && v.Content == layout.Number {
-			now = append(now, tracked{name: v.Name, first: v.Number, last: v.Number, resolution: v.Step, float: strings.HasPrefix(string(v.Type), "float")})
+			now = append(now, tracked{name: v.Name, net: v.Net, first: v.Number, last: v.Number, resolution: v.Step, float: isFloat(v.Type)})
 		}
 	}
 	step := at.Sub(t.at)
@@ -111,65 +120,6 @@ func (r *tracked) step() float64 {
 		return max(r.resolution, floatStep)
 	}
 	return max(r.resolution, r.leastStep)
-}
-
-// judge gives a verdict for the register of import and one for export; for others
-// only where they fall.
-func (t *track) judge() []Verdict {
-	if math.IsNaN(t.power) {
-		return []Verdict{{Check: CheckRegister, Outcome: Open, Says: "the profile has no power to compare the register with"}}
-	}
-	var out []Verdict
-	importSeen := false
-	for _, r := range t.registers {
-		export := strings.Contains(r.name, "export")
-		energy := t.imported
-		if export {
-			energy = t.exported
-		}
-		if judged := export || !importSeen; judged || r.fell > r.resolution {
-			out = append(out, r.judge(t.at.Sub(t.began), energy))
-		}
-		importSeen = importSeen || !export
-	}
-	return out
-}
-
-// judge compares the register with the energy that the power samples give. The
-// difference may be one step of the register, because both ends are rounded, and
-// the tolerance.
-func (r *tracked) judge(watched time.Duration, energy float64) Verdict {
-	v := Verdict{Check: CheckRegister, Outcome: Open}
-	moved, step := r.last-r.first, r.step()
-	v.Says = fmt.Sprintf("%s moved %s in %.0f s, the power samples give %s", r.name, kilowattHours(moved), watched.Seconds(), kilowattHours(energy))
-	switch {
-	case r.fell > r.resolution:
-		v.Outcome = Wrong
-		v.Says = fmt.Sprintf("%s fell by %s", r.name, kilowattHours(r.fell))
-		v.Remedy = "an energy register only rises: check its address, type and word order; a register that started again at its end may do this once"
-	case watched < leastTracked:
-		v.Says = fmt.Sprintf("%s watched for %.0f of %.0f s", r.name, watched.Seconds(), leastTracked.Seconds())
-	case moved > (1+registerTolerance)*energy+step:
-		v.Outcome, v.Remedy = Wrong, ratioRemedy(moved, energy)
-	case moved == 0 && energy > 2*step:
-		v.Outcome = Wrong
-		v.Remedy = "the register stands still while power flows: check its address, and that it counts this direction"
-	case moved > 0 && moved < (1-registerTolerance)*energy-step:
-		v.Outcome, v.Remedy = Wrong, ratioRemedy(moved, energy)
-	case energy >= clearSteps*step:
-		v.Outcome = Good
-	case energy == 0:
-		v.Says += "; nothing flows"
-		v.Remedy = "light the lamp or run the motor, and look again"
-	default:
-		left := time.Duration(float64(watched) * (clearSteps*step/energy - 1))
-		v.Says += fmt.Sprintf("; it moves in steps of %s", kilowattHours(step))
-		v.Remedy = "watch for about " + strings.TrimSuffix(left.Round(time.Minute).String(), "0s") + " longer, with --for"
-		if left < time.Minute {
-			v.Remedy = "watch for a minute longer, with --for"
-		}
-	}
-	return v
 }
 
 // ratioRemedy says what a register may be off by.

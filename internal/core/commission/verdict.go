@@ -40,6 +40,7 @@ const (
 	CheckPhases      = "phases"      // current and voltage of one phase belong together
 	CheckTransformer = "transformer" // current transformer against the load
 	CheckRegister    = "register"    // energy register against power
+	CheckResolution  = "resolution"  // how finely a float register of energy moves
 )
 
 // Below these loads, as shares of the rated power, a check says nothing.
@@ -71,6 +72,9 @@ type Finding struct {
 	Values   []layout.Value
 	Settings []SettingFinding
 	Verdicts []Verdict
+	// Movements are of every energy register, none while the setting is wrong or
+	// nothing was watched.
+	Movements []Movement
 }
 
 // SettingFinding is how the values look under one setting.
@@ -161,8 +165,10 @@ func Examine(m plant.Meter, img layout.Image, ct Transformer, watch *Watch) Find
 	if ct.Amperes > 0 {
 		f.Verdicts = append(f.Verdicts, judgeTransformer(e, ct, fit))
 	}
+	f.Verdicts = append(f.Verdicts, judgeResolution(f.Values, m.MaxPower)...)
 	if watch != nil {
 		f.Verdicts = append(f.Verdicts, watch.judge(0)...)
+		f.Movements = watch.movements()
 	}
 	return f
 }

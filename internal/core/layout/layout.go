@@ -96,6 +96,8 @@ type Value struct {
 	Step float64 `json:"-"`
 	// Type is how the value lies in registers.
 	Type plant.WordType `json:"-"`
+	// Net says that an energy register counts both ways and may be negative.
+	Net bool `json:"-"`
 }
 
 // Decode gives the values of a meter under a setting, in the order of its profile,
@@ -131,7 +133,7 @@ func AnchorsHold(p plant.Profile, img Image, s Setting) (hold, ok bool) {
 
 func decode(pv plant.ProfileValue, multiplier float64, img Image, s Setting) Value {
 	unit, ratio := shown(pv.Unit)
-	v := Value{Name: pv.Name, Unit: unit, Content: Unreadable, Type: pv.Type}
+	v := Value{Name: pv.Name, Unit: unit, Content: Unreadable, Type: pv.Type, Net: pv.Net}
 	words := take(img, pv.Function, int(pv.Address)+s.Shift, pv.Type.Words())
 	if words == nil {
 		return v

@@ -51,7 +51,11 @@ func plausible(v Value, maxPower float64) (bool, string) {
 	case "A":
 		return within(n, -overload*maxPower/LeastVolts, overload*maxPower/LeastVolts, "A")
 	case "kWh":
-		return within(n, 0, maxPower/1000*mostYears*hoursPerYear, "kWh")
+		most, least := maxPower/1000*mostYears*hoursPerYear, 0.0
+		if v.Net {
+			least = -most
+		}
+		return within(n, least, most, "kWh")
 	default:
 		if v.IsPowerFactor() {
 			return within(n, -1, 1, "")
