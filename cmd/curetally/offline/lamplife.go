@@ -10,7 +10,7 @@ import (
 
 	"curetally/cmd/curetally/desk"
 	"curetally/internal/core/lamplife"
-	"curetally/internal/core/stats"
+	"curetally/internal/core/survival"
 	"curetally/internal/link/sheet"
 )
 
@@ -124,7 +124,7 @@ func (c LampLife) Run(s desk.Surroundings) error {
 		return err
 	}
 	q := lamplife.Question{
-		Prior:      stats.ShapePrior{Shape: c.PriorShape, Spread: c.PriorSpread},
+		Prior:      survival.ShapePrior{Shape: c.PriorShape, Spread: c.PriorSpread},
 		Confidence: c.Confidence, Age: c.Age,
 	}
 	if c.Shape != nil {
@@ -164,9 +164,9 @@ func (c LampLife) Run(s desk.Surroundings) error {
 }
 
 // read takes the lamps of the file; running are the hours of those in use.
-func (c LampLife) read() (lives []stats.Life, running []float64, err error) {
+func (c LampLife) read() (lives []survival.Life, running []float64, err error) {
 	err = eachRow(c.File, sheet.Columns{Required: []string{"hours", "ended"}}, func(r *sheet.Rows) {
-		l := stats.Life{Hours: r.Float("hours")}
+		l := survival.Life{Hours: r.Float("hours")}
 		ended := strings.ToLower(r.Text("ended"))
 		l.Failed = ended == "failed"
 		switch ended {
@@ -214,7 +214,7 @@ func (c LampLife) note(a lamplife.Statistics) string {
 }
 
 // sensitivity asks again with shapes around the one that was not fitted.
-func (c LampLife) sensitivity(lives []stats.Life, basis lamplife.Basis, q lamplife.Question) ([]sensitivityJSON, error) {
+func (c LampLife) sensitivity(lives []survival.Life, basis lamplife.Basis, q lamplife.Question) ([]sensitivityJSON, error) {
 	middle := c.PriorShape
 	if basis == lamplife.BasisFixed {
 		middle = q.Shape

@@ -6,6 +6,7 @@ import (
 	"math"
 
 	"curetally/internal/core/stats"
+	"curetally/internal/core/survival"
 )
 
 // Basis says where the shape of a life distribution comes from.
@@ -32,14 +33,14 @@ const EnoughFailures = 5
 // ShapePrior gives what is held of the shape of a lamp's life before failures
 // are seen: wear-out with a shape near 3, within a factor of two of it. It is an
 // assumption without a source, to be replaced by what a plant knows of its lamps.
-func ShapePrior() stats.ShapePrior { return stats.ShapePrior{Shape: 3, Spread: 0.35} }
+func ShapePrior() survival.ShapePrior { return survival.ShapePrior{Shape: 3, Spread: 0.35} }
 
 // Question is what is asked of lives.
 type Question struct {
 	// Shape fixes the shape; 0 leaves it to the lives.
 	Shape float64
 	// Prior is used when there are too few failures; see ShapePrior.
-	Prior stats.ShapePrior
+	Prior survival.ShapePrior
 	// Confidence of the two-sided limits, 0.95 for 95 %. The bound without a
 	// failure is one-sided, as it has no other side.
 	Confidence float64
@@ -88,11 +89,11 @@ func (s Statistics) FailsWithin(age, further float64) float64 {
 
 // Life gives the distribution for the planner: the estimate, or the lower
 // bound when nothing failed, which is on the safe side for due dates.
-func (s Statistics) Life() stats.Weibull {
+func (s Statistics) Life() survival.Weibull {
 	if s.Failures == 0 {
-		return stats.Weibull{Shape: s.Shape, Scale: s.ScaleLow}
+		return survival.Weibull{Shape: s.Shape, Scale: s.ScaleLow}
 	}
-	return stats.Weibull{Shape: s.Shape, Scale: s.Scale}
+	return survival.Weibull{Shape: s.Shape, Scale: s.Scale}
 }
 
 // Ask answers a question from lives, of which preventive removals and running
@@ -100,9 +101,9 @@ func (s Statistics) Life() stats.Weibull {
 // likelihood-ratio limits; with fewer, or when they do not give one, the
 // mode of likelihood and prior is taken, with limits from the same two; with
 // none the shape is assumed and the scale has a lower bound only. A given shape
-// goes before all that, with the limits of stats.ScaleOf.
+// goes before all that, with the limits of survival.ScaleOf.
 // It returns stats.ErrInput for lives or a question that cannot be used.
-func Ask(lives []stats.Life, q Question) (Statistics, error) {
+func Ask(lives []survival.Life, q Question) (Statistics, error) {
 	s := Statistics{N: len(lives), Basis: BasisFitted}
 	for _, l := range lives {
 		if l.Failed {
@@ -122,29 +123,29 @@ func Ask(lives []stats.Life, q Question) (Statistics, error) {
 	case s.Failures < EnoughFailures:
 		return s.fitted(lives, q.Prior, q)
 	}
-	answer, err := s.fitted(lives, stats.ShapePrior{}, q)
-	if errors.Is(err, stats.ErrNoShape) {
+	answer, err := s.fitted(lives, survival.ShapePrior{}, q)
+	if errors.Is(err, survival.ErrNoShape) {
 		return s.fitted(lives, q.Prior, q)
 	}
 	return answer, err
 }
 
 // fixed answers with a known shape.
-func (s Statistics) fixed(lives []stats.Life, shape float64, q Question) (Statistics, error) {
-	scale, low, high, err := stats.ScaleOf(lives, shape, q.Confidence)
+func (s Statistics) fixed(lives []survival.Life, shape float64, q Question) (Statistics, error) {
+	scale, low, high, err := survival.ScaleOf(lives, shape, q.Confidence)
 	if err != nil {
 		return s, err
 	}
 	if low == 0 {
 		return s, fmt.Errorf("no lamp has lit hours: %w", stats.ErrInput)
 	}
-	if s.LogLikelihood, err = stats.LogLikelihoodAt(lives, shape); err != nil {
+	if s.LogLikelihood, err = survival.LogLikelihoodAt(lives, shape); err != nil {
 		return s, err
 	}
 	s.Shape, s.ShapeLow, s.ShapeHigh, s.PriorWeight = shape, math.NaN(), math.NaN(), 1
 	s.Scale, s.ScaleLow, s.ScaleHigh = known(scale), low, known(high)
-	s.ages(stats.Weibull{Shape: shape, Scale: s.Scale}, q.Age)
-	least, most := stats.Weibull{Shape: shape, Scale: low}, stats.Weibull{Shape: shape, Scale: s.ScaleHigh}
+	s.ages(survival.Weibull{Shape: shape, Scale: s.Scale}, q.Age)
+	least, most := survival.Weibull{Shape: shape, Scale: low}, survival.Weibull{Shape: shape, Scale: s.ScaleHigh}
 	s.B10Low, s.B10High = least.Quantile(0.1), most.Quantile(0.1)
 	s.B50Low, s.B50High = least.Quantile(0.5), most.Quantile(0.5)
 	if s.Failures == 0 {
@@ -154,12 +155,12 @@ func (s Statistics) fixed(lives []stats.Life, shape float64, q Question) (Statis
 }
 
 // fitted answers with a shape from the lives, and from the prior if there is one.
-func (s Statistics) fitted(lives []stats.Life, prior stats.ShapePrior, q Question) (Statistics, error) {
-	f, err := stats.FitWeibull(lives, prior)
+func (s Statistics) fitted(lives []survival.Life, prior survival.ShapePrior, q Question) (Statistics, error) {
+	f, err := survival.FitWeibull(lives, prior)
 	if err != nil {
 		return s, err
 	}
-	if prior != (stats.ShapePrior{}) {
+	if prior != (survival.ShapePrior{}) {
 		s.Basis, s.survival = BasisPrior, f.Predictive
 	}
 	s.Shape, s.Scale, s.LogLikelihood, s.PriorWeight = f.Shape, f.Scale, f.LogLikelihood, f.PriorWeight
@@ -175,7 +176,7 @@ func (s Statistics) fitted(lives []stats.Life, prior stats.ShapePrior, q Questio
 }
 
 // ages sets what follows from the distribution, NaN where its scale is NaN.
-func (s *Statistics) ages(w stats.Weibull, age float64) {
+func (s *Statistics) ages(w survival.Weibull, age float64) {
 	s.B10, s.B50 = w.Quantile(0.1), w.Quantile(0.5)
 	s.RemainingMedian, s.RemainingMean = w.RemainingQuantile(age, 0.5), w.RemainingMean(age)
 	s.RemainingMedianLow = math.NaN()
@@ -212,7 +213,7 @@ func (c ChangeCost) planned() float64 { return c.Lamp + c.Labour }
 // planned/(unplanned − planned), whose left side grows with T for a shape above
 // 1. Source: the age replacement of renewal theory (Barlow and Proschan; from
 // memory).
-func CheapestAge(w stats.Weibull, c ChangeCost) (age, perHour float64) {
+func CheapestAge(w survival.Weibull, c ChangeCost) (age, perHour float64) {
 	never := (c.planned() + c.Stop) / w.Mean()
 	if w.Shape <= 1 || c.Stop <= 0 {
 		return math.Inf(1), never
@@ -229,6 +230,6 @@ func CheapestAge(w stats.Weibull, c ChangeCost) (age, perHour float64) {
 	for excess(low) > 0 {
 		low--
 	}
-	age = math.Exp(stats.Root(excess, low, high))
+	age = math.Exp(survival.Root(excess, low, high))
 	return age, (c.planned() + c.Stop*(1-w.Survival(age))) / w.Lived(age)
 }

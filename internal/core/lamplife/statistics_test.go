@@ -10,6 +10,7 @@ import (
 
 	"curetally/internal/core/lamplife"
 	"curetally/internal/core/stats"
+	"curetally/internal/core/survival"
 )
 
 func nearRel(t *testing.T, what string, got, want, rel float64) {
@@ -19,18 +20,18 @@ func nearRel(t *testing.T, what string, got, want, rel float64) {
 	}
 }
 
-func lives(failed, running []float64) []stats.Life {
-	var all []stats.Life
+func lives(failed, running []float64) []survival.Life {
+	var all []survival.Life
 	for _, h := range failed {
-		all = append(all, stats.Life{Hours: h, Failed: true})
+		all = append(all, survival.Life{Hours: h, Failed: true})
 	}
 	for _, h := range running {
-		all = append(all, stats.Life{Hours: h})
+		all = append(all, survival.Life{Hours: h})
 	}
 	return all
 }
 
-func few() []stats.Life {
+func few() []survival.Life {
 	return lives([]float64{1450, 1720, 2100}, []float64{800, 950, 1300, 1600, 1900})
 }
 
@@ -38,7 +39,7 @@ func question() lamplife.Question {
 	return lamplife.Question{Prior: lamplife.ShapePrior(), Confidence: 0.95}
 }
 
-func ask(t *testing.T, all []stats.Life, q lamplife.Question) lamplife.Statistics {
+func ask(t *testing.T, all []survival.Life, q lamplife.Question) lamplife.Statistics {
 	t.Helper()
 	s, err := lamplife.Ask(all, q)
 	if err != nil {
@@ -96,7 +97,7 @@ func TestAsk_FewFailuresAndAPrior(t *testing.T) {
 	if !(s.ShapeLow < 3 && s.ShapeHigh > s.Shape && s.ShapeHigh < 8.6) {
 		t.Errorf("limits of the shape %v to %v", s.ShapeLow, s.ShapeHigh)
 	}
-	if s.Life() != (stats.Weibull{Shape: s.Shape, Scale: s.Scale}) {
+	if s.Life() != (survival.Weibull{Shape: s.Shape, Scale: s.Scale}) {
 		t.Errorf("for the planner %+v", s.Life())
 	}
 	// Source: R 4.2.2, quadrature of the posterior.
@@ -135,7 +136,7 @@ func TestAsk_NothingFailed(t *testing.T) {
 		}
 		nearRel(t, "lower bound of the scale", s.ScaleLow, 1847.55489319, 1e-11)
 		nearRel(t, "lower bound of B10", s.B10Low, 872.61628409, 1e-10)
-		nearRel(t, "lower bound of the remaining life", s.RemainingMedianLow, stats.Weibull{Shape: 3, Scale: 1847.55489319}.RemainingQuantile(1000, 0.5), 1e-9)
+		nearRel(t, "lower bound of the remaining life", s.RemainingMedianLow, survival.Weibull{Shape: 3, Scale: 1847.55489319}.RemainingQuantile(1000, 0.5), 1e-9)
 		unknown(t, map[string]float64{
 			"scale": s.Scale, "scale high": s.ScaleHigh, "B10": s.B10, "B50": s.B50, "B10 high": s.B10High,
 			"log-likelihood": s.LogLikelihood, "median remaining": s.RemainingMedian, "mean remaining": s.RemainingMean, "shape high": s.ShapeHigh,
@@ -156,7 +157,7 @@ func TestAsk_FailuresAllAtTheGreatestAge(t *testing.T) {
 func TestAsk_Refuses(t *testing.T) {
 	q := question()
 	for name, c := range map[string]struct {
-		all    []stats.Life
+		all    []survival.Life
 		change func(*lamplife.Question)
 	}{
 		"no lives":            {nil, func(*lamplife.Question) {}},
@@ -178,15 +179,15 @@ func TestAsk_Refuses(t *testing.T) {
 
 // Source: R 4.2.2: planned 180, after a failure 650, shape 3.2, scale 2000.
 func TestCheapestAge(t *testing.T) {
-	w := stats.Weibull{Shape: 3.2, Scale: 2000}
+	w := survival.Weibull{Shape: 3.2, Scale: 2000}
 	cost := lamplife.ChangeCost{Lamp: 150, Labour: 30, Stop: 470}
 	age, perHour := lamplife.CheapestAge(w, cost)
 	nearRel(t, "age", age, 1165.659, 5e-7)
 	nearRel(t, "cost per hour", perHour, 0.2293027366, 1e-9)
 	for name, c := range map[string]struct {
-		w    stats.Weibull
+		w    survival.Weibull
 		stop float64
-	}{"no wear": {stats.Weibull{Shape: 1, Scale: 2000}, 470}, "nearly none": {stats.Weibull{Shape: 1.0001, Scale: 2000}, 1}, "stops cost nothing": {w, 0}} {
+	}{"no wear": {survival.Weibull{Shape: 1, Scale: 2000}, 470}, "nearly none": {survival.Weibull{Shape: 1.0001, Scale: 2000}, 1}, "stops cost nothing": {w, 0}} {
 		age, _ := lamplife.CheapestAge(c.w, lamplife.ChangeCost{Lamp: 180, Stop: c.stop})
 		if !math.IsInf(age, 1) {
 			t.Errorf("%s: change at %v, want to wait for the failure", name, age)
@@ -199,7 +200,7 @@ func TestCheapestAge(t *testing.T) {
 // No other age costs less, and dearer stops make it come sooner.
 func TestCheapestAge_IsTheMinimum(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		w := stats.Weibull{Shape: rapid.Float64Range(1.2, 8).Draw(t, "shape"), Scale: rapid.Float64Range(200, 20_000).Draw(t, "scale")}
+		w := survival.Weibull{Shape: rapid.Float64Range(1.2, 8).Draw(t, "shape"), Scale: rapid.Float64Range(200, 20_000).Draw(t, "scale")}
 		c := lamplife.ChangeCost{Lamp: rapid.Float64Range(10, 900).Draw(t, "lamp"), Labour: 20, Stop: rapid.Float64Range(100, 5000).Draw(t, "stop")}
 		age, perHour := lamplife.CheapestAge(w, c)
 		for _, other := range []float64{0.2, 0.5, 0.9, 0.99, 1.01, 1.1, 2, 5} {

@@ -9,7 +9,5 @@
 // and goes through JSON without loss, so a frozen baseline predicts the same
 // after years.
 //
-// Beside it stand the life of things that fail, as a Weibull distribution fitted
-// to lives of which many have not ended, with likelihood-ratio limits, and the
-// straight line that wild points cannot move.
+// Beside it stands the straight line that wild points cannot move.
 package stats

@@ -11,6 +11,13 @@ import (
 	"curetally/internal/core/stats"
 )
 
+func nearRel(t *testing.T, what string, got, want, rel float64) {
+	t.Helper()
+	if !(math.Abs(got-want) <= rel*math.Abs(want)) {
+		t.Errorf("%s = %.12g, want %.12g within %g", what, got, want, rel)
+	}
+}
+
 // From memory: data of Hollander and Wolfe, Nonparametric Statistical Methods;
 // the figures were recomputed with scipy 1.10.
 func TestTheilSen_TextbookExample(t *testing.T) {

@@ -1,4 +1,13 @@
-package stats
+// Package survival is the life of things that fail: a Weibull distribution fitted
+// to lives of which many have not ended, because the thing runs still or was
+// taken out in good order.
+//
+// The fit is by maximum likelihood with likelihood-ratio limits, which hold for
+// few failures where limits from standard errors do not. A prior on the shape,
+// or a given shape, takes over where failures are too few, and without any there
+// is a lower bound. Hours are any unit of use; package lamplife asks with the
+// lit hours of lamps.
+package survival
 
 import (
 	"math"

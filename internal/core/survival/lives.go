@@ -1,4 +1,4 @@
-package stats
+package survival
 
 import (
 	"errors"
@@ -7,6 +7,8 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/stat/distuv"
+
+	"curetally/internal/core/stats"
 )
 
 // Life is how long one unit was watched.
@@ -43,9 +45,9 @@ func (p ShapePrior) penalty(lnShape float64) (value, slope float64) {
 	return d * d / 2, d / p.Spread
 }
 
-// LifeFit is a Weibull distribution fitted to lives by maximum likelihood, or by
+// Fit is a Weibull distribution fitted to lives by maximum likelihood, or by
 // maximum likelihood times prior.
-type LifeFit struct {
+type Fit struct {
 	Weibull
 	N        int
 	Failures int
@@ -74,7 +76,7 @@ func gather(all []Life) (lives, error) {
 	var s lives
 	for i, l := range all {
 		if math.IsNaN(l.Hours) || math.IsInf(l.Hours, 0) || l.Hours < 0 || (l.Failed && l.Hours == 0) {
-			return s, fmt.Errorf("life %d is %v h, expected a finite number above 0: %w", i+1, l.Hours, ErrInput)
+			return s, fmt.Errorf("life %d is %v h, expected a finite number above 0: %w", i+1, l.Hours, stats.ErrInput)
 		}
 		s.longest = max(s.longest, l.Hours)
 	}
@@ -127,19 +129,19 @@ func (s lives) scale(b float64) float64 {
 // FitWeibull fits a Weibull distribution to lives, those that did not fail being
 // censored on the right. With a prior it takes the mode of likelihood × prior,
 // flat in ln scale. It returns ErrNoShape when there is no failure, or no
-// maximum without a prior, and ErrInput for lives that are no lives.
-func FitWeibull(all []Life, prior ShapePrior) (LifeFit, error) {
+// maximum without a prior, and stats.ErrInput for lives that are no lives.
+func FitWeibull(all []Life, prior ShapePrior) (Fit, error) {
 	s, err := gather(all)
 	if err != nil {
-		return LifeFit{}, err
+		return Fit{}, err
 	}
 	if len(s.failed) == 0 || (prior.none() && s.sum == 0) {
-		return LifeFit{}, ErrNoShape
+		return Fit{}, ErrNoShape
 	}
 	if !prior.none() && !(prior.Shape > 0 && prior.Spread > 0) {
-		return LifeFit{}, fmt.Errorf("prior of shape %v with spread %v, expected both above 0: %w", prior.Shape, prior.Spread, ErrInput)
+		return Fit{}, fmt.Errorf("prior of shape %v with spread %v, expected both above 0: %w", prior.Shape, prior.Spread, stats.ErrInput)
 	}
-	f := LifeFit{N: len(all), Failures: len(s.failed), lives: s, prior: prior}
+	f := Fit{N: len(all), Failures: len(s.failed), lives: s, prior: prior}
 	f.Shape = math.Exp(peak(prior, func(x float64) float64 { return s.slope(math.Exp(x)) }))
 	f.Scale = s.scale(f.Shape)
 	f.LogLikelihood = s.profile(f.Shape)
@@ -148,7 +150,7 @@ func FitWeibull(all []Life, prior ShapePrior) (LifeFit, error) {
 }
 
 // inform sets the covariance and the weight of the prior.
-func (f *LifeFit) inform() {
+func (f *Fit) inform() {
 	// With z = shape·ln(t/scale) the likelihood is Σ_failed(z + ln shape − ln t) − Σe^z.
 	var zf, e0, e1, e2 float64
 	at := math.Log(f.Scale / f.lives.longest)
@@ -170,7 +172,7 @@ func (f *LifeFit) inform() {
 }
 
 // objective is the log-likelihood less the penalty of the prior at the fit.
-func (f LifeFit) objective() float64 {
+func (f Fit) objective() float64 {
 	p, _ := f.prior.penalty(math.Log(f.Shape))
 	return f.LogLikelihood - p
 }
@@ -179,7 +181,7 @@ func (f LifeFit) objective() float64 {
 // twice the log-likelihood, maximised over the scale, has fallen by the
 // χ² quantile of one degree of freedom. A prior counts as part of the
 // likelihood.
-func (f LifeFit) ShapeLimits(confidence float64) (low, high float64) {
+func (f Fit) ShapeLimits(confidence float64) (low, high float64) {
 	return f.limits(math.Log(f.Shape), confidence, func(x float64) float64 {
 		p, _ := f.prior.penalty(x)
 		return f.lives.profile(math.Exp(x)) - p
@@ -187,26 +189,26 @@ func (f LifeFit) ShapeLimits(confidence float64) (low, high float64) {
 }
 
 // ScaleLimits gives the likelihood-ratio limits of the scale, see ShapeLimits.
-func (f LifeFit) ScaleLimits(confidence float64) (low, high float64) {
+func (f Fit) ScaleLimits(confidence float64) (low, high float64) {
 	return f.quantileLimits(f.Scale, 1, confidence)
 }
 
 // QuantileLimits gives the likelihood-ratio limits of the age by which the share
 // p has failed, see ShapeLimits. A limit that the lives do not give is 0 below
 // and +Inf above.
-func (f LifeFit) QuantileLimits(p, confidence float64) (low, high float64) {
+func (f Fit) QuantileLimits(p, confidence float64) (low, high float64) {
 	return f.quantileLimits(f.Quantile(p), -math.Log1p(-p), confidence)
 }
 
 // quantileLimits works with the age at which the cumulative hazard is k as the
 // parameter in place of the scale, which is that age for k = 1.
-func (f LifeFit) quantileLimits(age, k, confidence float64) (low, high float64) {
+func (f Fit) quantileLimits(age, k, confidence float64) (low, high float64) {
 	return f.limits(math.Log(age), confidence, func(at float64) float64 { return f.profileAge(at, k) })
 }
 
 // profileAge is the log-likelihood less penalty, maximised over the shape, under
 // the condition that the cumulative hazard is k at the age exp(at).
-func (f LifeFit) profileAge(at, k float64) float64 {
+func (f Fit) profileAge(at, k float64) float64 {
 	s, r := f.lives, float64(len(f.lives.failed))
 	rel := at - math.Log(s.longest)
 	sums := func(b float64) (s0, s1 float64) {
@@ -241,7 +243,7 @@ const (
 // lives, the prior and a flat prior of ln scale. It takes account of what so few
 // lives leave unknown, where Survival takes the fit for the truth. Without a
 // prior it is NaN.
-func (f LifeFit) Predictive(t float64) float64 {
+func (f Fit) Predictive(t float64) float64 {
 	if f.prior.none() {
 		return math.NaN()
 	}
@@ -269,7 +271,7 @@ func (f LifeFit) Predictive(t float64) float64 {
 // limits walks from a maximum at the logarithm x to both sides until the
 // likelihood has fallen far enough. It gives 0 or +Inf where that does not
 // happen within a factor of e^32.
-func (f LifeFit) limits(x, confidence float64, likelihood func(float64) float64) (low, high float64) {
+func (f Fit) limits(x, confidence float64, likelihood func(float64) float64) (low, high float64) {
 	level := f.objective() - ChiSquareQuantile(confidence, 1)/2
 	above := func(x float64) float64 { return likelihood(x) - level }
 	edge := func(sign, none float64) float64 {
@@ -365,7 +367,7 @@ func ScaleOf(all []Life, shape, confidence float64) (scale, low, high float64, e
 		return 0, 0, 0, err
 	}
 	if !(shape > 0) || math.IsInf(shape, 0) {
-		return 0, 0, 0, fmt.Errorf("shape %v, expected a finite number above 0: %w", shape, ErrInput)
+		return 0, 0, 0, fmt.Errorf("shape %v, expected a finite number above 0: %w", shape, stats.ErrInput)
 	}
 	m0, _, _ := s.moments(shape)
 	at := func(count float64) float64 { return s.longest * math.Pow(m0/count, 1/shape) }

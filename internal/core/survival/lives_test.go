@@ -1,4 +1,4 @@
-package stats_test
+package survival_test
 
 import (
 	"errors"
@@ -14,33 +14,34 @@ import (
 	"pgregory.net/rapid"
 
 	"curetally/internal/core/stats"
+	"curetally/internal/core/survival"
 )
 
-func lives(failed, running []float64) []stats.Life {
-	var all []stats.Life
+func lives(failed, running []float64) []survival.Life {
+	var all []survival.Life
 	for _, h := range failed {
-		all = append(all, stats.Life{Hours: h, Failed: true})
+		all = append(all, survival.Life{Hours: h, Failed: true})
 	}
 	for _, h := range running {
-		all = append(all, stats.Life{Hours: h})
+		all = append(all, survival.Life{Hours: h})
 	}
 	return all
 }
 
 // handbook is the example of the NIST/SEMATECH e-Handbook of Statistical
 // Methods, 8.4.1.3: 20 units, ten of which were still good after 500 h.
-func handbook() []stats.Life {
+func handbook() []survival.Life {
 	return lives([]float64{54, 187, 216, 240, 244, 335, 361, 373, 375, 386}, slices.Repeat([]float64{500}, 10))
 }
 
 // few are three failures among eight lamps.
-func few() []stats.Life {
+func few() []survival.Life {
 	return lives([]float64{1450, 1720, 2100}, []float64{800, 950, 1300, 1600, 1900})
 }
 
-func fitLives(t *testing.T, all []stats.Life, prior stats.ShapePrior) stats.LifeFit {
+func fitLives(t *testing.T, all []survival.Life, prior survival.ShapePrior) survival.Fit {
 	t.Helper()
-	f, err := stats.FitWeibull(all, prior)
+	f, err := survival.FitWeibull(all, prior)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -55,7 +56,7 @@ func nearRel(t *testing.T, what string, got, want, rel float64) {
 }
 
 func TestWeibull_HandbookExample(t *testing.T) {
-	f := fitLives(t, handbook(), stats.ShapePrior{})
+	f := fitLives(t, handbook(), survival.ShapePrior{})
 	// Source: NIST/SEMATECH e-Handbook 8.4.1.3, as printed there (its optimum is
 	// loose in the seventh digit).
 	nearRel(t, "shape, printed", f.Shape, 1.7208, 5e-5)
@@ -92,7 +93,7 @@ func TestWeibull_HandbookExample(t *testing.T) {
 // on logarithms.
 // Source: R 4.2.2, survival 3.5.3.
 func TestWeibull_CovarianceGivesTheUsualLimits(t *testing.T) {
-	f := fitLives(t, handbook(), stats.ShapePrior{})
+	f := fitLives(t, handbook(), survival.ShapePrior{})
 	z := distuv.UnitNormal.Quantile(0.975)
 	nearRel(t, "scale low", f.Scale*math.Exp(-z*math.Sqrt(f.Cov[0][0])), 405.08929, 1e-7)
 	nearRel(t, "scale high", f.Scale*math.Exp(z*math.Sqrt(f.Cov[0][0])), 908.13479, 1e-7)
@@ -108,7 +109,7 @@ func TestWeibull_CovarianceGivesTheUsualLimits(t *testing.T) {
 
 // Source: R 4.2.2, quadrature; the same by the incomplete gamma function.
 func TestWeibull_RemainingLife(t *testing.T) {
-	w := fitLives(t, handbook(), stats.ShapePrior{}).Weibull
+	w := fitLives(t, handbook(), survival.ShapePrior{}).Weibull
 	for _, c := range []struct{ age, survival, mean, median, b10 float64 }{
 		{54, 0.9845474708, 494.68883283, 442.54386140, 123.70306421},
 		{500, 0.4881022995, 303.11728756, 240.68439121, 41.45411973},
@@ -118,7 +119,7 @@ func TestWeibull_RemainingLife(t *testing.T) {
 		nearRel(t, "median remaining life", w.RemainingQuantile(c.age, 0.5), c.median, 1e-9)
 		nearRel(t, "B10 of the remaining life", w.RemainingQuantile(c.age, 0.1), c.b10, 1e-9)
 	}
-	fleet, sum := stats.Weibull{Shape: 3.2, Scale: 2000}, 0.0
+	fleet, sum := survival.Weibull{Shape: 3.2, Scale: 2000}, 0.0
 	for i, want := range []float64{0.1801808038, 0.2327892006, 0.3698795550, 0.4930403968, 0.6107559649} {
 		p := fleet.FailsWithin([]float64{800, 950, 1300, 1600, 1900}[i], 500)
 		nearRel(t, "probability", p, want, 1e-9)
@@ -130,7 +131,7 @@ func TestWeibull_RemainingLife(t *testing.T) {
 // The two forms of the remaining life meet, and a survival too small for a
 // float64 is no obstacle.
 func TestWeibull_RemainingLifeFarOut(t *testing.T) {
-	w := stats.Weibull{Shape: 4, Scale: 100}
+	w := survival.Weibull{Shape: 4, Scale: 100}
 	for _, h := range []float64{1, 500} {
 		age := 100 * math.Pow(h, 0.25)
 		nearRel(t, "median", w.RemainingQuantile(age*(1+1e-9), 0.5), w.RemainingQuantile(age*(1-1e-9), 0.5), 1e-6)
@@ -144,13 +145,13 @@ func TestWeibull_RemainingLifeFarOut(t *testing.T) {
 
 func TestWeibull_FewFailures(t *testing.T) {
 	// Source: R 4.2.2.
-	f := fitLives(t, few(), stats.ShapePrior{})
+	f := fitLives(t, few(), survival.ShapePrior{})
 	nearRel(t, "shape", f.Shape, 8.5772421446, 1e-10)
 	nearRel(t, "scale", f.Scale, 1973.5109586, 1e-10)
 	nearRel(t, "log-likelihood", f.LogLikelihood, -22.2221323302, 1e-11)
 	// Source: mpmath, 40 digits: mode with ln shape ~ N(ln 3, 0.35²). An optimiser
 	// of R stops at 4.106867, 2073.278117 and 1198.629254.
-	f = fitLives(t, few(), stats.ShapePrior{Shape: 3, Spread: 0.35})
+	f = fitLives(t, few(), survival.ShapePrior{Shape: 3, Spread: 0.35})
 	nearRel(t, "shape with prior", f.Shape, 4.10687003656233, 1e-12)
 	nearRel(t, "scale with prior", f.Scale, 2073.27744083249, 1e-12)
 	nearRel(t, "B10 with prior", f.Quantile(0.1), 1198.62940144239, 1e-12)
@@ -161,17 +162,17 @@ func TestWeibull_FewFailures(t *testing.T) {
 
 // Source: R 4.2.2, quadrature of the posterior.
 func TestPredictive(t *testing.T) {
-	f := fitLives(t, few(), stats.ShapePrior{Shape: 3, Spread: 0.35})
+	f := fitLives(t, few(), survival.ShapePrior{Shape: 3, Spread: 0.35})
 	for age, want := range map[float64]float64{1000: 0.93377279, 1500: 0.76837355, 2000: 0.48424327} {
 		nearRel(t, "share that lives longer", f.Predictive(age), want, 1e-8)
 	}
 	nearRel(t, "2,400 h of those that reach 1,900 h", f.Predictive(2400)/f.Predictive(1900), 0.50636751, 1e-8)
-	if f.Predictive(0) != 1 || !math.IsNaN(fitLives(t, few(), stats.ShapePrior{}).Predictive(1000)) {
-		t.Errorf("%v live longer than 0 h; without a prior %v", f.Predictive(0), fitLives(t, few(), stats.ShapePrior{}).Predictive(1000))
+	if f.Predictive(0) != 1 || !math.IsNaN(fitLives(t, few(), survival.ShapePrior{}).Predictive(1000)) {
+		t.Errorf("%v live longer than 0 h; without a prior %v", f.Predictive(0), fitLives(t, few(), survival.ShapePrior{}).Predictive(1000))
 	}
 	// A certain shape leaves the scale open alone: (S/(S+t^b))^r.
-	f = fitLives(t, few(), stats.ShapePrior{Shape: 3, Spread: 1e-6})
-	nearRel(t, "with a certain shape", f.Predictive(1500), math.Pow(3.1919448e10/(3.1919448e10+math.Pow(1500, 3)), 3), 1e-6)
+	f = fitLives(t, few(), survival.ShapePrior{Shape: 3, Spread: 1e-6})
+	nearRel(t, "with a certain shape", f.Predictive(1500), math.Pow(3.1919448e10/(3.1919448e10+1500*1500*1500), 3), 1e-6)
 }
 
 // Source: R 4.2.2; χ² form derived from 2·Σ(t/scale)^shape ~ χ².
@@ -181,73 +182,73 @@ func TestScaleOf(t *testing.T) {
 		{3, 2199.43621917, 1038.81290225, 1684.26077371, 1538.379957, 3722.759166},
 		{4, 2081.23453300, 1185.74279721, 1703.70537877, 1591.787917, 3088.418891},
 	} {
-		scale, low, high, err := stats.ScaleOf(few(), c.shape, 0.95)
+		scale, low, high, err := survival.ScaleOf(few(), c.shape, 0.95)
 		if err != nil {
 			t.Fatal(err)
 		}
 		nearRel(t, "scale", scale, c.scale, 1e-11)
-		nearRel(t, "B10", stats.Weibull{Shape: c.shape, Scale: scale}.Quantile(0.1), c.b10, 1e-11)
+		nearRel(t, "B10", survival.Weibull{Shape: c.shape, Scale: scale}.Quantile(0.1), c.b10, 1e-11)
 		nearRel(t, "low", low, c.low95, 1e-9)
 		nearRel(t, "high", high, c.high95, 1e-9)
-		_, low, _, _ = stats.ScaleOf(few(), c.shape, 0.80) // one-sided 90 % is two-sided 80 %
+		_, low, _, _ = survival.ScaleOf(few(), c.shape, 0.80) // one-sided 90 % is two-sided 80 %
 		nearRel(t, "lower 90 %", low, c.lower90, 1e-11)
 	}
 	survivors := few()[3:]
 	for confidence, want := range map[float64]float64{1 - math.Exp(-1): 2439.69712043, 0.90: 1847.55489319, 0.95: 1692.39440489} {
-		scale, low, high, err := stats.ScaleOf(survivors, 3, confidence)
+		scale, low, high, err := survival.ScaleOf(survivors, 3, confidence)
 		if err != nil || !math.IsInf(scale, 1) || !math.IsInf(high, 1) {
 			t.Errorf("without a failure: scale %v, high %v, %v; want no upper end", scale, high, err)
 		}
 		nearRel(t, "lower bound without a failure", low, want, 1e-11)
 	}
-	_, low, _, _ := stats.ScaleOf(survivors, 3, 0.90)
-	nearRel(t, "lower bound of B10", stats.Weibull{Shape: 3, Scale: low}.Quantile(0.1), 872.61628409, 1e-10)
+	_, low, _, _ := survival.ScaleOf(survivors, 3, 0.90)
+	nearRel(t, "lower bound of B10", survival.Weibull{Shape: 3, Scale: low}.Quantile(0.1), 872.61628409, 1e-10)
 	// All failed: 2r degrees of freedom on both sides. Source: χ²(0.95; 2) = 5.991464547.
-	_, low, _, _ = stats.ScaleOf(lives([]float64{1000}, nil), 1, 0.90)
+	_, low, _, _ = survival.ScaleOf(lives([]float64{1000}, nil), 1, 0.90)
 	nearRel(t, "one life that ended", low, 2000/5.991464547107979, 1e-12)
 }
 
 func TestFitWeibull_Refuses(t *testing.T) {
 	for name, c := range map[string]struct {
-		all  []stats.Life
+		all  []survival.Life
 		want error
 	}{
-		"no lives":               {nil, stats.ErrNoShape},
-		"no failure":             {lives(nil, []float64{100, 200}), stats.ErrNoShape},
-		"all at the same age":    {lives([]float64{500, 500}, []float64{100}), stats.ErrNoShape},
+		"no lives":               {nil, survival.ErrNoShape},
+		"no failure":             {lives(nil, []float64{100, 200}), survival.ErrNoShape},
+		"all at the same age":    {lives([]float64{500, 500}, []float64{100}), survival.ErrNoShape},
 		"negative":               {lives([]float64{-1, 500}, nil), stats.ErrInput},
 		"failed before any use":  {lives([]float64{0, 500}, nil), stats.ErrInput},
 		"not a number of hours":  {lives([]float64{1}, []float64{math.NaN()}), stats.ErrInput},
 		"endless number of them": {lives([]float64{1}, []float64{math.Inf(1)}), stats.ErrInput},
 	} {
-		if _, err := stats.FitWeibull(c.all, stats.ShapePrior{}); !errors.Is(err, c.want) {
+		if _, err := survival.FitWeibull(c.all, survival.ShapePrior{}); !errors.Is(err, c.want) {
 			t.Errorf("%s: %v, want %v", name, err, c.want)
 		}
 	}
-	if _, err := stats.FitWeibull(few(), stats.ShapePrior{Shape: -3, Spread: 1}); !errors.Is(err, stats.ErrInput) {
+	if _, err := survival.FitWeibull(few(), survival.ShapePrior{Shape: -3, Spread: 1}); !errors.Is(err, stats.ErrInput) {
 		t.Errorf("a prior below 0: %v", err)
 	}
-	if _, _, _, err := stats.ScaleOf(few(), 0, 0.9); !errors.Is(err, stats.ErrInput) {
+	if _, _, _, err := survival.ScaleOf(few(), 0, 0.9); !errors.Is(err, stats.ErrInput) {
 		t.Errorf("a shape of 0: %v", err)
 	}
 	// A prior gives a shape where the lives alone do not.
-	f := fitLives(t, lives([]float64{500, 500}, []float64{100}), stats.ShapePrior{Shape: 3, Spread: 0.35})
+	f := fitLives(t, lives([]float64{500, 500}, []float64{100}), survival.ShapePrior{Shape: 3, Spread: 0.35})
 	if !(f.Shape > 3 && f.Shape < 12) {
 		t.Errorf("shape %v with a prior at 3, want it above that and finite", f.Shape)
 	}
 }
 
 // drawLives gives at least two different failures and some censored lives.
-func drawLives(t *rapid.T) []stats.Life {
+func drawLives(t *rapid.T) []survival.Life {
 	all := lives([]float64{rapid.Float64Range(100, 900).Draw(t, "first"), rapid.Float64Range(1000, 3000).Draw(t, "second")}, nil)
 	for range rapid.IntRange(0, 30).Draw(t, "n") {
-		all = append(all, stats.Life{Hours: rapid.Float64Range(1, 4000).Draw(t, "hours"), Failed: rapid.Bool().Draw(t, "failed")})
+		all = append(all, survival.Life{Hours: rapid.Float64Range(1, 4000).Draw(t, "hours"), Failed: rapid.Bool().Draw(t, "failed")})
 	}
 	return all
 }
 
 // loglik is the log-likelihood by its definition.
-func loglik(all []stats.Life, w stats.Weibull) float64 {
+func loglik(all []survival.Life, w survival.Weibull) float64 {
 	var sum float64
 	for _, l := range all {
 		sum -= math.Pow(l.Hours/w.Scale, w.Shape)
@@ -263,7 +264,7 @@ func loglik(all []stats.Life, w stats.Weibull) float64 {
 func TestFitWeibull_IsTheMaximum(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		all := drawLives(t)
-		f, err := stats.FitWeibull(all, stats.ShapePrior{})
+		f, err := survival.FitWeibull(all, survival.ShapePrior{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -272,17 +273,17 @@ func TestFitWeibull_IsTheMaximum(t *testing.T) {
 			t.Fatalf("log-likelihood %v, by definition %v", f.LogLikelihood, top)
 		}
 		for _, d := range []float64{-1e-3, 1e-3} {
-			for _, w := range []stats.Weibull{{Shape: f.Shape * (1 + d), Scale: f.Scale}, {Shape: f.Shape, Scale: f.Scale * (1 + d)}} {
+			for _, w := range []survival.Weibull{{Shape: f.Shape * (1 + d), Scale: f.Scale}, {Shape: f.Shape, Scale: f.Scale * (1 + d)}} {
 				if loglik(all, w) > top+1e-10*math.Abs(top) {
 					t.Fatalf("%+v is likelier than the fit %+v", w, f.Weibull)
 				}
 			}
 		}
 		confidence := rapid.Float64Range(0.5, 0.99).Draw(t, "confidence")
-		want := f.LogLikelihood - stats.ChiSquareQuantile(confidence, 1)/2
+		want := f.LogLikelihood - survival.ChiSquareQuantile(confidence, 1)/2
 		low, high := f.ShapeLimits(confidence)
 		for _, b := range []float64{low, high} {
-			if got, err := stats.LogLikelihoodAt(all, b); err != nil || math.Abs(got-want) > 1e-8*math.Abs(want) {
+			if got, err := survival.LogLikelihoodAt(all, b); err != nil || math.Abs(got-want) > 1e-8*math.Abs(want) {
 				t.Fatalf("at the shape %v the log-likelihood is %v, want %v", b, got, want)
 			}
 		}
@@ -302,10 +303,10 @@ func TestFitWeibull_IsTheMaximum(t *testing.T) {
 
 // bestAt searches the shape that is likeliest when the share p fails by the age,
 // by golden section over the definition.
-func bestAt(all []stats.Life, age, p float64) float64 {
+func bestAt(all []survival.Life, age, p float64) float64 {
 	at := func(x float64) float64 {
 		b := math.Exp(x)
-		return loglik(all, stats.Weibull{Shape: b, Scale: age / math.Pow(-math.Log1p(-p), 1/b)})
+		return loglik(all, survival.Weibull{Shape: b, Scale: age / math.Pow(-math.Log1p(-p), 1/b)})
 	}
 	a, b := -8.0, 5.0
 	for range 120 {
@@ -327,8 +328,8 @@ func TestFitWeibull_OtherUnitsScaleTheLives(t *testing.T) {
 		for i := range other {
 			other[i].Hours *= c
 		}
-		f, err := stats.FitWeibull(all, stats.ShapePrior{})
-		g, err2 := stats.FitWeibull(other, stats.ShapePrior{})
+		f, err := survival.FitWeibull(all, survival.ShapePrior{})
+		g, err2 := survival.FitWeibull(other, survival.ShapePrior{})
 		if err := errors.Join(err, err2); err != nil {
 			t.Fatal(err)
 		}
@@ -344,10 +345,10 @@ func TestScaleOf_CensoringRaisesTheScale(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		all := drawLives(t)
 		shape := rapid.Float64Range(0.5, 6).Draw(t, "shape")
-		before, _, _, err := stats.ScaleOf(all, shape, 0.95)
+		before, _, _, err := survival.ScaleOf(all, shape, 0.95)
 		all[0].Failed = false
-		after, _, _, err2 := stats.ScaleOf(all, shape, 0.95)
-		more, _, _, err3 := stats.ScaleOf(append(all, stats.Life{Hours: 1000}), shape, 0.95)
+		after, _, _, err2 := survival.ScaleOf(all, shape, 0.95)
+		more, _, _, err3 := survival.ScaleOf(append(all, survival.Life{Hours: 1000}), shape, 0.95)
 		if err := errors.Join(err, err2, err3); err != nil || !(after > before) || !(more > after) {
 			t.Fatalf("scale %v, censored %v, with one more %v, %v", before, after, more, err)
 		}
@@ -362,7 +363,7 @@ func TestFitWeibull_AllFailed(t *testing.T) {
 		for i := range all {
 			all[i].Failed = true
 		}
-		f, err := stats.FitWeibull(all, stats.ShapePrior{})
+		f, err := survival.FitWeibull(all, survival.ShapePrior{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -382,10 +383,10 @@ func TestFitWeibull_AllFailed(t *testing.T) {
 func TestFitWeibull_PriorBetweenFixedAndFree(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		all := drawLives(t)
-		want, _, _, err := stats.ScaleOf(all, 2.5, 0.95)
-		narrow, err2 := stats.FitWeibull(all, stats.ShapePrior{Shape: 2.5, Spread: 1e-5})
-		wide, err3 := stats.FitWeibull(all, stats.ShapePrior{Shape: 2.5, Spread: 1e5})
-		free, err4 := stats.FitWeibull(all, stats.ShapePrior{})
+		want, _, _, err := survival.ScaleOf(all, 2.5, 0.95)
+		narrow, err2 := survival.FitWeibull(all, survival.ShapePrior{Shape: 2.5, Spread: 1e-5})
+		wide, err3 := survival.FitWeibull(all, survival.ShapePrior{Shape: 2.5, Spread: 1e5})
+		free, err4 := survival.FitWeibull(all, survival.ShapePrior{})
 		if err := errors.Join(err, err2, err3, err4); err != nil {
 			t.Fatal(err)
 		}
@@ -405,15 +406,15 @@ func TestFitWeibull_PriorBetweenFixedAndFree(t *testing.T) {
 func TestLimits_Coverage(t *testing.T) {
 	const plants = 600
 	rnd := rand.New(rand.NewPCG(7, 11))
-	truth := stats.Weibull{Shape: 2.2, Scale: 1500}
+	truth := survival.Weibull{Shape: 2.2, Scale: 1500}
 	var shape, scale, b10 int
 	for range plants {
-		var all []stats.Life
+		var all []survival.Life
 		for range 30 {
 			fails, changed := truth.Quantile(rnd.Float64()), 800+900*rnd.Float64()
-			all = append(all, stats.Life{Hours: min(fails, changed), Failed: fails < changed})
+			all = append(all, survival.Life{Hours: min(fails, changed), Failed: fails < changed})
 		}
-		f := fitLives(t, all, stats.ShapePrior{})
+		f := fitLives(t, all, survival.ShapePrior{})
 		holds := func(low, high, value float64) int {
 			if low <= value && value <= high {
 				return 1
@@ -440,7 +441,7 @@ func TestLimits_Coverage(t *testing.T) {
 // recorded answers (R 4.2.2, survival 3.5.3) otherwise.
 func TestWeibull_AgainstR(t *testing.T) {
 	for name, c := range map[string]struct {
-		all          []stats.Life
+		all          []survival.Life
 		scale, shape float64
 	}{
 		"handbook": {handbook(), 606.527558003572, 1.72079726080136},
@@ -450,14 +451,14 @@ func TestWeibull_AgainstR(t *testing.T) {
 		if r, err := exec.LookPath("Rscript"); err == nil {
 			scale, shape = survreg(t, r, c.all)
 		}
-		f := fitLives(t, c.all, stats.ShapePrior{})
+		f := fitLives(t, c.all, survival.ShapePrior{})
 		nearRel(t, name+": shape", f.Shape, shape, 1e-6)
 		nearRel(t, name+": scale", f.Scale, scale, 1e-6)
 	}
 }
 
 // survreg asks R for scale and shape of the lives.
-func survreg(t *testing.T, r string, all []stats.Life) (scale, shape float64) {
+func survreg(t *testing.T, r string, all []survival.Life) (scale, shape float64) {
 	t.Helper()
 	var hours, failed []string
 	for _, l := range all {
@@ -474,5 +475,10 @@ func survreg(t *testing.T, r string, all []stats.Life) (scale, shape float64) {
 	if len(words) != 2 {
 		t.Fatalf("R answers %q, expected scale and shape", out)
 	}
-	return number(t, words[0]), number(t, words[1])
+	scale, err = strconv.ParseFloat(words[0], 64)
+	shape, err2 := strconv.ParseFloat(words[1], 64)
+	if err := errors.Join(err, err2); err != nil {
+		t.Fatal(err)
+	}
+	return scale, shape
 }
