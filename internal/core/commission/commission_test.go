@@ -262,6 +262,17 @@ func TestExamine_WholeMeterOnly(t *testing.T) {
 			t.Errorf("%s: remedies %q, %q", c.name, p.Remedy, d.Remedy)
 		}
 	}
+	delta := floats(plant.ProfileValue{Name: "power", Unit: "kW"}, plant.ProfileValue{Name: "power_factor"}, plant.ProfileValue{Name: "voltage_line", Unit: "V"}, plant.ProfileValue{Name: "current", Unit: "A"})
+	for amperes, says := range map[float64]string{10: "√3 × volts", 30: "amperes of all phases × power factor, by √3, gives 6.235 kW"} {
+		d := map[string]float64{"power": 6.235, "power_factor": 0.9, "voltage_line": 400, "current": amperes}
+		f := Examine(delta, holding(delta, layout.Setting{}, d), Transformer{Amperes: 20}, nil)
+		if p := verdict(t, f, CheckPower); p.Outcome != Good || !strings.Contains(p.Says, says) {
+			t.Errorf("between phases, %v A: %+v", amperes, p)
+		}
+		if ct := verdict(t, f, CheckTransformer); !strings.Contains(ct.Says, "10 A is 50 %") {
+			t.Errorf("between phases, %v A: %+v", amperes, ct)
+		}
+	}
 	n := map[string]float64{"power": 6.2, "voltage": 400, "current": 10}
 	if p := verdict(t, Examine(m, holding(m, layout.Setting{}, n), Transformer{}, nil), CheckPower); p.Outcome != Open || !strings.Contains(p.Says, "no power factor") {
 		t.Errorf("no power factor: %+v", p)

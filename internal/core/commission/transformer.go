@@ -36,8 +36,11 @@ func judgeTransformer(e electrical, ct Transformer, f fit) Verdict {
 	}
 	if math.IsNaN(amperes) {
 		amperes = math.Abs(e.whole.amperes)
-		if f == fitSum && e.split > 1 {
+		switch {
+		case f == fitSum && e.split > 1:
 			amperes /= float64(e.split)
+		case f == fitLineSum:
+			amperes /= 3
 		}
 	}
 	switch {

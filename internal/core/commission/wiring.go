@@ -21,6 +21,9 @@ const (
 	fitSum
 	// fitLine: √3 × volts between phases × amperes of one phase × power factor.
 	fitLine
+	// fitLineSum: volts between phases × amperes of all phases together × power
+	// factor, divided by √3.
+	fitLineSum
 	// fitMean: 3 × volts to neutral × amperes of one phase × power factor.
 	fitMean
 )
@@ -35,6 +38,8 @@ func (f fit) String() string {
 		return "volts × amperes × power factor"
 	case fitLine:
 		return "√3 × volts × amperes × power factor"
+	case fitLineSum:
+		return "volts between phases × amperes of all phases × power factor, by √3,"
 	case fitMean:
 		return "3 × volts × amperes × power factor"
 	default:
@@ -87,6 +92,9 @@ func (e electrical) formulas() []apparent {
 	setFirst(&amperes, e.mean(func(q quantities) float64 { return math.Abs(q.amperes) }))
 	if math.IsNaN(volts) {
 		add(fitLine, math.Sqrt(3)*e.line*amperes, math.Sqrt(3)*e.line*amperes*factor)
+		if !perPhase {
+			add(fitLineSum, e.line*amperes/math.Sqrt(3), e.line*amperes*factor/math.Sqrt(3))
+		}
 		return out
 	}
 	product := math.Abs(volts * amperes)

@@ -1,6 +1,7 @@
 package profiles
 
 import (
+	"fmt"
 	"math/rand/v2"
 	"slices"
 	"strconv"
@@ -40,44 +41,66 @@ func TestEachReadyProfileHasOneImportAndPower(t *testing.T) {
 	}
 }
 
-// TestSunSpec checks addresses of the meter models.
-// Source: SunSpec model definitions, github.com/sunspec/models json/model_203.json
-// and model_213.json: from the block's first register W is at 18 with its scale at
-// 22, TotWhImp at 46 with its scale at 54, block length 105; in the float model W
-// is at 28, TotWhImp at 68, block length 124. The block begins at 40070 after
-// "SunS" (2 registers) and the common block (2 + 66).
+// The points of the meter models that the profiles use, by offset from the block's
+// first register, the model id; the model definitions count from the third, so
+// theirs are two less.
+//
+// Source: SunSpec model definitions, github.com/sunspec/models, smdx/smdx_00203.xml,
+// smdx_00204.xml, smdx_00213.xml and smdx_00214.xml, which place the points of all
+// connections alike. PF is in percent (Pct) with its scale in the whole-number
+// models and a ratio (PF) in the float ones. The definitions give W and PF a sign
+// and do not say which direction is positive; TotWhImp and TotWhExp count the two
+// directions apart.
+var (
+	wholePoints = map[string][2]uint16{ // offset of the point and of its scale
+		"import": {46, 54}, "power": {18, 22}, "power_1": {19, 22}, "power_2": {20, 22}, "power_3": {21, 22},
+		"current": {2, 6}, "voltage": {7, 15}, "voltage_line": {11, 15}, "frequency": {16, 17},
+		"power_factor": {33, 37}, "power_factor_1": {34, 37}, "power_factor_2": {35, 37}, "power_factor_3": {36, 37},
+	}
+	floatPoints = map[string][2]uint16{
+		"import": {68}, "power": {28}, "power_1": {30}, "power_2": {32}, "power_3": {34},
+		"current": {2}, "voltage": {10}, "voltage_line": {18}, "frequency": {26},
+		"power_factor": {52}, "power_factor_1": {54}, "power_factor_2": {56}, "power_factor_3": {58},
+	}
+)
+
+// The block begins at 40070 after "SunS" (2 registers) and the common block
+// (2 + 66).
 func TestSunSpec(t *testing.T) {
 	const block = 40000 + 2 + 2 + 66
-	for _, c := range []struct {
-		name          string
-		power, imp    uint16
-		scale         uint16
-		model, length uint16
-		kind          plant.WordType
-	}{
-		{"sunspec-201", 18, 46, 54, 201, 105, plant.Uint32},
-		{"sunspec-202", 18, 46, 54, 202, 105, plant.Uint32},
-		{"sunspec-203", 18, 46, 54, 203, 105, plant.Uint32},
-		{"sunspec-204", 18, 46, 54, 204, 105, plant.Uint32},
-		{"sunspec-211", 28, 68, 0, 211, 124, plant.Float32},
-		{"sunspec-212", 28, 68, 0, 212, 124, plant.Float32},
-		{"sunspec-213", 28, 68, 0, 213, 124, plant.Float32},
-		{"sunspec-214", 28, 68, 0, 214, 124, plant.Float32},
-	} {
-		p := ready(t, c.name)
-		energy, power := value(t, p, "import"), value(t, p, "power")
-		if energy.Address != block+c.imp || power.Address != block+c.power || energy.Type != c.kind {
-			t.Errorf("%s: import %+v, power %+v", c.name, energy, power)
+	for _, model := range []uint16{201, 202, 203, 204, 211, 212, 213, 214} {
+		name, points, length := fmt.Sprintf("sunspec-%d", model), wholePoints, uint16(105)
+		if model > 210 {
+			points, length = floatPoints, 124
 		}
-		if c.scale > 0 && (energy.ScaleRegister == nil || *energy.ScaleRegister != block+c.scale) {
-			t.Errorf("%s: scale register of import is not %d", c.name, block+c.scale)
+		p := ready(t, name)
+		if a := p.Anchors; len(a) != 1 || a[0].Address != block || !slices.Equal(a[0].Words, []uint16{model, length}) {
+			t.Errorf("%s: anchors %+v", name, a)
 		}
-		if a := p.Anchors; len(a) != 1 || a[0].Address != block || !slices.Equal(a[0].Words, []uint16{c.model, c.length}) {
-			t.Errorf("%s: anchors %+v", c.name, a)
+		phases := map[uint16]int{2: 2, 3: 3}[model%10]
+		for _, needed := range []string{"import", "power", "power_factor", "current", "voltage", "frequency", "power_1", "power_factor_1", "power_2", "power_factor_2", "power_3", "power_factor_3"} {
+			if n := needed[len(needed)-1]; n >= '1' && n <= '3' && int(n-'0') > phases {
+				continue
+			}
+			value(t, p, needed)
 		}
 		for _, v := range p.Values {
+			at, known := points[v.Name]
+			kind := plant.WordType(map[bool]string{true: "float32", false: "int16"}[model > 210])
+			if v.Name == "import" && model < 210 {
+				kind = plant.Uint32
+			}
+			if !known || v.Address != block+at[0] || v.Type != kind || v.NoValue == nil {
+				t.Errorf("%s: %+v, expected a %s at %d", name, v, kind, block+at[0])
+			}
+			if has := v.ScaleRegister != nil; has != (at[1] > 0) || has && *v.ScaleRegister != block+at[1] {
+				t.Errorf("%s: %s has another scale register than %d", name, v.Name, block+at[1])
+			}
+			if percent := strings.HasPrefix(v.Name, "power_factor") && model < 210; percent != (v.Scale == "0.01") {
+				t.Errorf("%s: %s has the scale %q", name, v.Name, v.Scale)
+			}
 			if int(v.Address)+int(v.Type.Words()) > block+125 {
-				t.Errorf("%s: %s does not fit into one read from the block's beginning", c.name, v.Name)
+				t.Errorf("%s: %s does not fit into one read from the block's beginning", name, v.Name)
 			}
 		}
 	}
