@@ -1,9 +1,30 @@
 package main
 
 import (
+	"encoding/json"
+	"math"
 	"strings"
 	"testing"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
+	"github.com/rogpeppe/go-internal/testscript"
 )
+
+// figures compares two files of JSON: the same names, words and nulls, numbers
+// to nine digits, because the last ones are the processor's.
+func figures(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("expected: figures GOT WANT")
+	}
+	var docs [2]any
+	for i, name := range args {
+		ts.Check(json.Unmarshal([]byte(ts.ReadFile(name)), &docs[i]))
+	}
+	if d := cmp.Diff(docs[1], docs[0], cmpopts.EquateApprox(1e-9, math.SmallestNonzeroFloat64)); d != "" {
+		ts.Fatalf("%s differs (-want +got):\n%s", args[0], d)
+	}
+}
 
 // The files that README names give what they were made to show: enough failures
 // for a shape, and cleanings enough to tell dirt from ageing in spite of a wild

@@ -24,7 +24,7 @@ func TestMain(m *testing.M) {
 func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir:  "testdata/script",
-		Cmds: map[string]func(*testscript.TestScript, bool, []string){"wrong": wrong},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){"wrong": wrong, "figures": figures},
 		Setup: func(env *testscript.Env) error {
 			// The account of the private database must be able to pass through.
 			for _, dir := range []string{filepath.Dir(env.WorkDir), env.WorkDir} {

@@ -74,14 +74,11 @@ func (c OutputLife) Run(s desk.Surroundings) error {
 	}
 	at := d.To(c.Threshold, c.Confidence)
 	out := outputLifeJSON{
-		Decay: number(d.Decay), Initial: number(d.Initial), Hours: number(at.Hours), Limit: number(d.Limit()),
-		Recoverable: number(d.Recoverable), Used: d.Used, LeftOut: d.Wild, Threshold: c.Threshold, Capped: at.Capped, Seen: at.Seen,
-		Calculated: number(at.Calculated), Low: number(at.Low), High: number(at.High), Confidence: c.Confidence,
-		Observed: number(d.Observed()), Cleanings: d.Cleanings, Separated: d.Separated, Dirt: number(d.Dirt),
-		Cleaning: number(math.NaN()), BeforeClean: number(min(d.WithDirt(c.Threshold, c.DirtLimit), d.Limit())), Notes: c.notes(d, at),
-	}
-	if after := d.CleaningAfter(c.DirtLimit); !math.IsInf(after, 0) {
-		out.Cleaning = number(after)
+		Decay: told(d.Decay), Initial: told(d.Initial), Hours: told(at.Hours), Limit: told(d.Limit()),
+		Recoverable: told(d.Recoverable), Used: d.Used, LeftOut: d.Wild, Threshold: c.Threshold, Capped: at.Capped, Seen: at.Seen,
+		Calculated: told(at.Calculated), Low: told(at.Low), High: told(at.High), Confidence: c.Confidence,
+		Observed: told(d.Observed()), Cleanings: d.Cleanings, Separated: d.Separated, Dirt: told(d.Dirt),
+		Cleaning: told(d.CleaningAfter(c.DirtLimit)), BeforeClean: told(min(d.WithDirt(c.Threshold, c.DirtLimit), d.Limit())), Notes: c.notes(d, at),
 	}
 	if c.JSON {
 		return desk.WriteJSON(s.Stdout, out)

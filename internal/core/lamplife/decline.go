@@ -69,7 +69,7 @@ type Decline struct {
 	Wild        int // readings left out because they are far from all others
 
 	first, last float64 // hours of the first and last reading
-	reference   float64 // output that counts as 1
+	reference   float64 // output that counts as 1; 0 when it is Initial
 	inside      []Reading
 	fit         stats.Fit
 }
@@ -115,7 +115,6 @@ func FitDecline(readings []Reading) (Decline, error) {
 	if err := d.solve(points); err != nil {
 		return Decline{}, err
 	}
-	d.reference = d.Initial
 	if readings[0].Hours == 0 && !far[0] {
 		d.reference = readings[0].Output
 	}
@@ -285,7 +284,7 @@ func (d Decline) To(share, confidence float64) Threshold {
 	if at, ok := d.passed(share); ok {
 		return Threshold{Hours: at, Calculated: at, Low: math.NaN(), High: math.NaN(), Seen: true}
 	}
-	fall := math.Log(d.Initial / (share * d.reference))
+	fall := d.fall(share)
 	low, high := d.band(fall, confidence)
 	t.Low, t.High = min(low, limit), min(high, limit)
 	if d.Decay <= 0 {
@@ -296,10 +295,22 @@ func (d Decline) To(share, confidence float64) Threshold {
 	return t
 }
 
+// fall is the logarithm by which the clean output falls from its fitted start to
+// the share of what counts as 1.
+func (d Decline) fall(share float64) float64 {
+	if d.reference == 0 {
+		return -math.Log(share)
+	}
+	return d.fit.Coefficients[0] - math.Log(share*d.reference)
+}
+
 // passed interpolates where readings without cleanings fall below the share and
 // stay there.
 func (d Decline) passed(share float64) (hours float64, ok bool) {
 	level := share * d.reference
+	if d.reference == 0 {
+		level = share * d.Initial
+	}
 	above := -1
 	for i, r := range d.inside {
 		if r.Output >= level {
@@ -321,7 +332,7 @@ func (d Decline) band(fall, confidence float64) (low, high float64) {
 	q := stats.TQuantile(confidence, d.fit.N-d.fit.P) * d.fit.ResidualSD
 	q *= q
 	v00, v01, v11 := d.fit.Cov[0][0], d.fit.Cov[0][1], d.fit.Cov[1][1]
-	if d.reference == d.Initial {
+	if d.reference == 0 {
 		v00, v01 = 0, 0 // the share is of the fitted output itself: its error is not in it
 	}
 	a := d.Decay*d.Decay - q*v11
@@ -357,5 +368,5 @@ func (d Decline) WithDirt(share, allowed float64) float64 {
 	case d.Dirt == 0:
 		allowed = 0
 	}
-	return max((math.Log(d.Initial/(share*d.reference))+math.Log1p(-allowed))/d.Decay, 0)
+	return max((d.fall(share)+math.Log1p(-allowed))/d.Decay, 0)
 }

@@ -236,6 +236,40 @@ func TestFitDecline_GivesBackWhatMadeTheReadings(t *testing.T) {
 	})
 }
 
+// Whatever the readings are, the hours lie between 0 and the limit, and what is
+// not told is NaN: nothing is infinite but a cleaning that is never due.
+func TestFitDecline_AnyReadings(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		var readings []lamplife.Reading
+		var hours float64
+		for range rapid.IntRange(0, 20).Draw(t, "n") {
+			hours += rapid.SampledFrom([]float64{0, 1, 40, 900, 2500, 1e6}).Draw(t, "further")
+			readings = append(readings, lamplife.Reading{
+				Hours:   hours,
+				Output:  rapid.OneOf(rapid.Float64Range(8, 12), rapid.Float64Range(1e-9, 1e9)).Draw(t, "output"),
+				Cleaned: rapid.IntRange(0, 4).Draw(t, "cleaned") == 0,
+			})
+		}
+		d, err := lamplife.FitDecline(readings)
+		if errors.Is(err, lamplife.ErrFewReadings) {
+			return
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		at := d.To(0.7, 0.95)
+		if !(at.Hours >= 0 && at.Hours <= d.Limit()) || at.Low > at.High || math.IsInf(at.High, 0) || math.IsInf(at.Calculated, 0) {
+			t.Fatalf("%+v with a limit of %v", at, d.Limit())
+		}
+		if d.Separated && !(d.Dirt >= 0 && d.Recoverable >= 0 && d.Recoverable <= 1) {
+			t.Fatalf("dirt %v, recoverable %v", d.Dirt, d.Recoverable)
+		}
+		if d.Used+d.Wild > len(readings) || d.Used < 3 {
+			t.Fatalf("%d used and %d wild of %d", d.Used, d.Wild, len(readings))
+		}
+	})
+}
+
 // The 90 % limits of the hours hold the truth in nearly that share.
 // Source: own computation with a fixed seed.
 func TestTo_Coverage(t *testing.T) {

@@ -177,6 +177,37 @@ func TestAsk_Refuses(t *testing.T) {
 	}
 }
 
+// Whatever the lives are, estimates lie between their limits and nothing is
+// infinite.
+func TestAsk_AnyLives(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		var all []survival.Life
+		for range rapid.IntRange(1, 25).Draw(t, "n") {
+			all = append(all, survival.Life{
+				Hours:  rapid.OneOf(rapid.Float64Range(900, 1100), rapid.Float64Range(0.01, 1e6), rapid.Just(1500.0)).Draw(t, "hours"),
+				Failed: rapid.Bool().Draw(t, "failed"),
+			})
+		}
+		q := question()
+		q.Age = rapid.Float64Range(0, 1e5).Draw(t, "age")
+		s, err := lamplife.Ask(all, q)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for what, v := range map[string][3]float64{"shape": {s.ShapeLow, s.Shape, s.ShapeHigh}, "scale": {s.ScaleLow, s.Scale, s.ScaleHigh}, "B10": {s.B10Low, s.B10, s.B10High}, "B50": {s.B50Low, s.B50, s.B50High}} {
+			if v[0] > v[1] || v[1] > v[2] || v[1] <= 0 || math.IsInf(v[0], 0) || math.IsInf(v[1], 0) || math.IsInf(v[2], 0) {
+				t.Fatalf("%s %v from %v to %v (%v)", what, v[1], v[0], v[2], s.Basis)
+			}
+		}
+		if s.RemainingMedian < 0 || math.IsInf(s.RemainingMedian, 0) || s.RemainingMean < 0 || math.IsInf(s.RemainingMean, 0) {
+			t.Fatalf("remaining %v, %v", s.RemainingMedian, s.RemainingMean)
+		}
+		if p := s.FailsWithin(q.Age, 100); !(p >= 0 && p <= 1) {
+			t.Fatalf("fails with probability %v", p)
+		}
+	})
+}
+
 // Source: R 4.2.2: planned 180, after a failure 650, shape 3.2, scale 2000.
 func TestCheapestAge(t *testing.T) {
 	w := survival.Weibull{Shape: 3.2, Scale: 2000}

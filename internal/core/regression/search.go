@@ -35,10 +35,11 @@ type search struct {
 	table  Table
 	kinks  []kink
 	names  []string
-	values []float64 // of the first driver, sorted, different
-	upTo   []int     // upTo[i] is the number of rows at or below values[i]
-	floor  float64   // sums of squares below are rounding and count as equal
-	err    error     // why a candidate could not be fitted, where none could
+	values []float64   // of the first driver, sorted, different
+	upTo   []int       // upTo[i] is the number of rows at or below values[i]
+	floor  float64     // sums of squares below are rounding and count as equal
+	room   [][]float64 // for the columns of a candidate, used again for each
+	err    error       // why a candidate could not be fitted, where none could
 }
 
 // point is a candidate: change points, and the sum of squared residuals there.
@@ -50,8 +51,10 @@ type point struct {
 func newSearch(t Table, form Form) *search {
 	s := &search{table: t, kinks: form.kinks(), names: form.names(t.Drivers)}
 	all := make([]float64, len(t.Rows))
+	s.room = make([][]float64, len(t.Rows))
 	for i, row := range t.Rows {
 		all[i] = row[0]
+		s.room[i] = make([]float64, 0, len(row)+4)
 	}
 	slices.Sort(all)
 	for i, v := range all {
@@ -222,9 +225,9 @@ func (s *search) try(changes []float64, add func(k int, row []float64, t float64
 	if free == nil && !s.possible(out) {
 		return none
 	}
-	rows := make([][]float64, len(s.table.Rows))
+	rows := s.room
 	for i, r := range s.table.Rows {
-		row := make([]float64, 0, len(r)+4)
+		row := rows[i][:0]
 		for k := range s.kinks {
 			row = add(k, row, r[0])
 		}

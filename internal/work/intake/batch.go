@@ -3,11 +3,13 @@ package intake
 import (
 	"crypto/sha256"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"hash"
 	"math"
 	"slices"
 	"strconv"
+	"sync"
 	"time"
 
 	"curetally/internal/core/plant"
@@ -24,6 +26,7 @@ type batch struct {
 	first, last time.Time
 	unordered   bool
 	seen        map[key]int // index into take
+	hash        [sha256.Size]byte
 }
 
 type refusedRow struct {
@@ -53,23 +56,56 @@ func sameEvent(a, b *plant.StationEvent) bool {
 	return x == y
 }
 
-// eachBatch reads a source and gives its rows in batches. A batch belongs to fn.
+// errEnough ends the reading of a source whose batches nobody wants any more.
+var errEnough = errors.New("enough was read")
+
+// eachBatch reads a source and gives its rows in batches, while the next one is
+// being read. A batch belongs to fn.
 func eachBatch(s Source, fn func(*batch) error) error {
-	b := &batch{seen: map[key]int{}}
+	batches := make(chan *batch, 1)
+	enough := make(chan struct{})
+	var reading sync.WaitGroup
+	var readErr error // written before batches is closed
+	reading.Go(func() {
+		defer close(batches)
+		readErr = fill(s, batches, enough)
+	})
+	defer reading.Wait()
+	for b := range batches {
+		if err := fn(b); err != nil {
+			close(enough)
+			return err
+		}
+	}
+	return readErr
+}
+
+func fill(s Source, batches chan<- *batch, enough <-chan struct{}) error {
+	b := newBatch()
+	send := func() error {
+		b.hash = b.sum()
+		select {
+		case batches <- b:
+			b = newBatch()
+			return nil
+		case <-enough:
+			return errEnough
+		}
+	}
 	err := s.Each(func(r *Row) error {
 		b.add(r)
 		if b.rows < batchRows {
 			return nil
 		}
-		full := b
-		b = &batch{seen: map[key]int{}}
-		return fn(full)
+		return send()
 	})
 	if err == nil && b.rows > 0 {
-		err = fn(b)
+		err = send()
 	}
 	return err
 }
+
+func newBatch() *batch { return &batch{seen: make(map[key]int, batchRows/4)} }
 
 // facts is the number of facts to take.
 func (b *batch) facts() int { return len(b.lines) }

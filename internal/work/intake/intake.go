@@ -60,7 +60,7 @@ type Problem struct {
 type Source interface {
 	// Each gives every row in turn, from the first. The row belongs to the
 	// source and is valid until fn returns. An error of fn ends the reading and
-	// comes back.
+	// comes back. Each runs in a goroutine of the intake, one at a time.
 	Each(fn func(*Row) error) error
 }
 
@@ -168,9 +168,8 @@ func Take(ctx context.Context, o Options) (Report, error) {
 func (in *intake) read(ctx context.Context) error {
 	all := sha256.New()
 	err := eachBatch(in.Source, func(b *batch) error {
-		sum := b.sum()
-		all.Write(sum[:]) // a hash never fails
-		in.sums = append(in.sums, sum)
+		all.Write(b.hash[:]) // a hash never fails
+		in.sums = append(in.sums, b.hash)
 		in.survey(b)
 		if in.DryRun {
 			if err := in.compare(ctx, b); err != nil {
@@ -251,7 +250,7 @@ func (in *intake) take(ctx context.Context) error {
 	in.report.Rows = 0
 	err = eachBatch(in.Source, func(b *batch) error {
 		number++
-		if number > uint64(len(in.sums)) || b.sum() != in.sums[number-1] {
+		if number > uint64(len(in.sums)) || b.hash != in.sums[number-1] {
 			return ErrChanged
 		}
 		in.report.Rows += int64(b.rows)
