@@ -53,6 +53,7 @@ var owners = map[string][]string{
 	"go.etcd.io/bbolt":                    {"internal/link/spool"},
 	"github.com/pressly/goose":            {"internal/link/store"},
 	"gonum.org/v1/plot":                   {"internal/link/report"},
+	"codeberg.org/go-pdf/fpdf":            {"internal/link/report"},
 	"github.com/parquet-go/parquet-go":    {"internal/link/columnar"},
 	"github.com/alecthomas/kong":          {"cmd/curetally"},
 	"google.golang.org/protobuf/encoding": {"internal/link/spool"},
