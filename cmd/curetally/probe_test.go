@@ -196,7 +196,7 @@ func TestProbe_DiscoverFindsNoSunSpec(t *testing.T) {
 }
 
 func TestProbe_WrongCalls(t *testing.T) {
-	for _, args := range [][]string{{"--record=a.pdf", "--by=Ann"}, {"--units=x", "--discover=tcp://192.0.2.1:502"}, {"--parity=mark"}, {"--once", "--for=5s"}} {
+	for _, args := range [][]string{{"--record=a.doc", "--by=Ann"}, {"--units=x", "--discover=tcp://192.0.2.1:502"}, {"--parity=mark"}, {"--once", "--for=5s"}} {
 		out, said := probeRun(t, exitUsage, args...)
 		expect(t, said, "see curetally probe --help")
 		if out != "" {

@@ -32,6 +32,9 @@ const clock = "Mon 2 Jan 2006 15:04:05"
 
 func writeHead(w io.Writer, r Record, zone *time.Location) {
 	fmt.Fprintf(w, "%s   %s   read only\n%s\n", r.Site, r.At.In(zone).Format(clock), safety)
+	if r.Notice != "" {
+		fmt.Fprintln(w, r.Notice)
+	}
 }
 
 // writePage shows every meter with all its values and verdicts.
@@ -51,6 +54,9 @@ func writePage(w io.Writer, r Record, zone *time.Location) {
 		}
 		m.writeSettings(w)
 		writeVerdicts(w, m.Verdicts)
+		if len(m.Movements) > 1 { // that of one register stands in its verdict
+			writeMovements(w, m.Movements)
+		}
 	}
 }
 
@@ -192,6 +198,27 @@ func writeVerdicts(w io.Writer, all []commission.Verdict) {
 	}
 }
 
+// writeMovements is a table with a row per energy register.
+func writeMovements(w io.Writer, all []commission.Movement) {
+	fmt.Fprintln(w, pad("  REGISTER", nameWidth)+pad(" COUNTS", 9)+padLeft("WATCHED", 9)+padLeft("MOVED", cellWidth)+padLeft("BY POWER", cellWidth))
+	for _, m := range all {
+		fmt.Fprintln(w, pad("  "+m.Register, nameWidth)+pad(" "+m.Counts, 9)+padLeft(fmt.Sprintf("%.0f s", m.Seconds), 9)+padLeft(movedText(m.Moved), cellWidth)+padLeft(powerText(m), cellWidth))
+	}
+}
+
+func movedText(kwh float64) string {
+	return strings.Replace(fmt.Sprintf("%.3f kWh", kwh), "-", "−", 1)
+}
+
+// powerText is the energy that the power samples give, where it is known which
+// share of it the register counts.
+func powerText(m commission.Movement) string {
+	if m.Counts == commission.CountsPart {
+		return "-"
+	}
+	return movedText(m.Power)
+}
+
 // writeOverview shows one line per meter, and below it what is not good.
 func writeOverview(w io.Writer, r Record, zone *time.Location) {
 	writeHead(w, r, zone)
@@ -245,17 +272,16 @@ func recordText(r Record, zone *time.Location) []byte {
 	var b bytes.Buffer
 	fmt.Fprintf(&b, "COMMISSIONING RECORD OF METERS\n\nSite      %s\nTime      %s (%s)\nBy        %s\nProgram   %s\n",
 		r.Site, r.At.In(zone).Format(clock), zone, r.By, r.Program)
-	if ct := r.Transformer; ct.Amperes > 0 {
-		fmt.Fprintf(&b, "Current transformers   %.4g A primary", ct.Amperes)
-		if ct.Class != "" {
-			fmt.Fprintf(&b, ", class %s", ct.Class)
-		}
-		fmt.Fprintln(&b)
-	}
 	fmt.Fprintf(&b, "\n%s\n", r.Safety)
+	if r.Notice != "" {
+		fmt.Fprintf(&b, "\n%s\n", r.Notice)
+	}
 	for i := range r.Meters {
 		m := &r.Meters[i]
 		fmt.Fprintf(&b, "\n%s   %s\n", m.Meter, m.place())
+		if ct := r.transformerText(m); ct != "" {
+			fmt.Fprintf(&b, "  current transformers %s\n", ct)
+		}
 		if m.Problem != "" {
 			fmt.Fprintf(&b, "  NOT READ  %s\n", m.Problem)
 		}
@@ -264,16 +290,19 @@ func recordText(r Record, zone *time.Location) []byte {
 		}
 		fmt.Fprintf(&b, "  values of %s, as configured\n", m.At.In(zone).Format(clock))
 		for _, v := range m.Values {
-			row := pad("  "+v.Name, nameWidth) + padLeft(strings.TrimRight(cell(v), " ✓"), 16) + " " + pad(v.Unit, 5)
+			row := pad("  "+v.Name, nameWidth) + padLeft(reading(v), 16) + " " + pad(v.Unit, 5)
 			if v.Doubt != "" {
 				row += "not plausible: " + v.Doubt
 			}
 			fmt.Fprintln(&b, strings.TrimRight(row, " "))
 		}
 		writeVerdicts(&b, m.Verdicts)
+		if len(m.Movements) > 0 {
+			writeMovements(&b, m.Movements)
+		}
 	}
 	const rule = "______________________________"
-	fmt.Fprintf(&b, "\n\nElectrician   %s   Date %s\n\n\nAccepted by   %s   Date %s\n", rule, rule[:14], rule, rule[:14])
+	fmt.Fprintf(&b, "\n\nElectrician   %s   Date %s\n\n\nEngineer      %s   Date %s\n", rule, rule[:14], rule, rule[:14])
 	return b.Bytes()
 }
 

@@ -30,6 +30,7 @@ import (
 	"curetally/internal/core/plant"
 	"curetally/internal/link/config/strictyaml"
 	"curetally/internal/link/meterlink"
+	"curetally/internal/link/spool"
 )
 
 // Command is the command with its flags.
@@ -39,7 +40,7 @@ type Command struct {
 	Once      bool          `help:"Read each meter once."`
 	For       time.Duration `help:"How long to read; until interrupted by default." placeholder:"60s"`
 	JSON      bool          `help:"Print as JSON: with --once or --discover one document, else one line per second."`
-	Record    string        `help:"Write the commissioning record to this new file, as JSON or as text to sign." placeholder:"FILE.json|FILE.txt"`
+	Record    string        `help:"Write the commissioning record to this new file: JSON, text, or A4 pages to sign (PDF)." placeholder:"FILE.json|FILE.txt|FILE.pdf"`
 	By        string        `help:"Who commissions; needed for --record." placeholder:"NAME"`
 	CTAmperes float64       `name:"ct-amperes" help:"Rated primary current of the current transformers, to judge them by; that of the configuration (accuracy: ct:) by default." placeholder:"N"`
 	CTClass   string        `name:"ct-class" help:"Their accuracy class: 0.1, 0.2, 0.2S, 0.5, 0.5S, 1 or 3." placeholder:"CLASS"`
@@ -49,6 +50,18 @@ type Command struct {
 	Speed     uint          `help:"Baud rate of the line, for --discover." default:"19200"`
 	Parity    string        `help:"Parity of the line, for --discover: none, even or odd." enum:"none,even,odd" default:"even"`
 	StopBits  uint          `help:"Stop bits of the line, for --discover." default:"1"`
+}
+
+// Help is what --help says below the first line.
+func (Command) Help() string {
+	return `Reads the meters live, once a second, and shows each value in its unit under the configured word order, byte
+order and address and under the others, so that the right setting shows itself. Says in words what is wrong with the
+wiring, and writes the commissioning record. It only reads.
+
+` + safety + `
+
+While a serial line is read (rtu:// or rtuovertcp://), the daemon must rest: two masters on one line garble each
+other's answers. Stop it first and start it again afterwards. A meter with Modbus TCP of its own may be read beside it.`
 }
 
 // Validate refuses flags that make no sense together or by themselves.
@@ -66,8 +79,8 @@ func (c Command) Validate() error {
 		return errors.New("--ct-class needs --ct-amperes: expected the rated primary current beside the class")
 	}
 	if c.Record != "" {
-		if ext := filepath.Ext(c.Record); ext != ".json" && ext != ".txt" {
-			return fmt.Errorf("--record %q: expected a name that ends in .json or .txt", c.Record)
+		if ext := filepath.Ext(c.Record); !slices.Contains([]string{".json", ".txt", ".pdf"}, ext) {
+			return fmt.Errorf("--record %q: expected a name that ends in .json, .txt or .pdf", c.Record)
 		}
 		if strings.TrimSpace(c.By) == "" {
 			return errors.New("--record needs --by NAME: expected the name of the person who commissions")
@@ -83,9 +96,13 @@ func (c Command) Validate() error {
 }
 
 func (c Command) search() discover.Search {
+	note := safety
+	if strings.HasPrefix(c.Discover, "rtu") {
+		note += "\nThe daemon must rest while a serial line is searched: two masters on one line garble each other's answers."
+	}
 	return discover.Search{
 		URL: c.Discover, Units: c.Units, Timeout: c.Timeout, Speed: c.Speed, Parity: c.Parity, StopBits: c.StopBits,
-		JSON: c.JSON, Safety: safety,
+		JSON: c.JSON, Safety: note,
 	}
 }
 
@@ -119,6 +136,7 @@ func (c Command) Run(ctx context.Context, s desk.Surroundings) (err error) {
 		lines: lines, once: c.Once, json: c.JSON, terminal: isTerminal(s.Stdout), out: s.Stdout,
 		record: Record{
 			Site: loaded.Plant.Name, By: c.By, Program: "curetally " + s.Version, Safety: safety,
+			Notice:      notice(lines, filepath.Join(loaded.Settings.DataDir, "spool")),
 			Transformer: commission.Transformer{Amperes: c.CTAmperes, Class: c.CTClass},
 		},
 		zone: loaded.Plant.TimeZone,
@@ -138,6 +156,26 @@ func (c Command) Run(ctx context.Context, s desk.Surroundings) (err error) {
 		}
 	}
 	return record.verdict()
+}
+
+// notice says what is to be known about the lines: on a serial one the daemon must
+// rest, and whether one runs shows in the spool of the same configuration.
+func notice(lines []line, spoolDir string) string {
+	var serial []string
+	for _, l := range lines {
+		if url := l.subjects[0].url; strings.HasPrefix(url, "rtu") && !slices.Contains(serial, url) {
+			serial = append(serial, url)
+		}
+	}
+	if len(serial) == 0 {
+		return ""
+	}
+	which := strings.Join(serial, ", ")
+	// Whoever may not look into the spool is told what is to be told anyway.
+	if running, err := spool.InUse(spoolDir); err == nil && running {
+		return fmt.Sprintf("A DAEMON OF THIS CONFIGURATION IS RUNNING and reads %s too: two masters on one serial line garble each other's answers. Stop it while you probe.", which)
+	}
+	return fmt.Sprintf("Serial line %s: the daemon must rest meanwhile, because two masters on one line garble each other's answers.", which)
 }
 
 // newRecordFile makes the file before anything is read, so that an hour's work is

@@ -14,7 +14,7 @@ import (
 )
 
 // safety stands on top of everything that is shown.
-const safety = "Panels are for licensed electricians. Never open the secondary of a current transformer on load: short it at the block first. This program only reads and is no safety function."
+const safety = "Panels are for licensed electricians; follow the local electrical code. Never open the secondary of a current transformer on load: short it at the block first. This program only reads and is no safety function."
 
 // notRead is the problem of a meter before its first answer.
 const notRead = "not read yet"
@@ -22,11 +22,13 @@ const notRead = "not read yet"
 // Record is the commissioning record: what was found of each meter, when and by
 // whom.
 type Record struct {
-	Site        string                 `json:"site"`
-	At          time.Time              `json:"at"`
-	By          string                 `json:"by,omitempty"`
-	Program     string                 `json:"program"`
-	Safety      string                 `json:"safety"`
+	Site    string    `json:"site"`
+	At      time.Time `json:"at"`
+	By      string    `json:"by,omitempty"`
+	Program string    `json:"program"`
+	Safety  string    `json:"safety"`
+	// Notice is about the line that was read; empty when there is nothing to say.
+	Notice      string                 `json:"notice,omitempty"`
 	Transformer commission.Transformer `json:"current_transformer"`
 	Meters      []Meter                `json:"meters"`
 }
@@ -45,6 +47,10 @@ type Meter struct {
 	Values   []layout.Value       `json:"values"`
 	Settings []Setting            `json:"settings"`
 	Verdicts []commission.Verdict `json:"verdicts"`
+	// Movements are of every energy register since the watch began.
+	Movements []commission.Movement `json:"movements"`
+	// Transformer is that of the configuration; that of the record goes before it.
+	Transformer commission.Transformer `json:"current_transformer,omitzero"`
 	// Problem says why the last reading failed; empty when it did not.
 	Problem string `json:"problem,omitempty"`
 }
@@ -66,12 +72,31 @@ func newMeter(s *subject) Meter {
 	return Meter{
 		Meter: string(m.ID), Bus: string(m.Bus), URL: s.url, Unit: m.Unit, Profile: m.Profile.Name,
 		Multiplier: m.Multiplier, MaxPower: m.MaxPower, Problem: notRead,
-		Values: []layout.Value{}, Settings: []Setting{}, Verdicts: []commission.Verdict{},
+		Values: []layout.Value{}, Settings: []Setting{}, Verdicts: []commission.Verdict{}, Movements: []commission.Movement{},
+		Transformer: commission.Transformer{Amperes: m.Accuracy.Amperes, Class: m.Accuracy.Transformers},
 	}
+}
+
+// transformerText says which current transformers a meter was judged by; empty
+// when nobody stated them.
+func (r Record) transformerText(m *Meter) string {
+	ct := r.Transformer
+	if ct.Amperes == 0 {
+		ct = m.Transformer
+	}
+	if ct.Amperes == 0 || ct.Class == "" && r.Transformer.Amperes == 0 {
+		return ""
+	}
+	text := fmt.Sprintf("%.4g A primary", ct.Amperes)
+	if ct.Class != "" {
+		text += ", class " + ct.Class
+	}
+	return text
 }
 
 func (m *Meter) set(at time.Time, f commission.Finding) {
 	m.At, m.Values, m.Verdicts, m.Problem = at, f.Values, f.Verdicts, ""
+	m.Movements = slices.Concat([]commission.Movement{}, f.Movements)
 	m.Settings = nil
 	for _, s := range f.Settings {
 		m.Settings = append(m.Settings, Setting{
@@ -117,9 +142,13 @@ func (r Record) verdict() error {
 
 // writeRecord writes the record in the form that the file's name asks for.
 func writeRecord(f *os.File, r Record, zone *time.Location) error {
-	if filepath.Ext(f.Name()) == ".json" {
+	switch filepath.Ext(f.Name()) {
+	case ".json":
 		return desk.WriteJSON(f, r)
+	case ".pdf":
+		return recordPDF(f, r, zone)
+	default:
+		_, err := f.Write(recordText(r, zone))
+		return err
 	}
-	_, err := f.Write(recordText(r, zone))
-	return err
 }

@@ -29,10 +29,10 @@ type Movement struct {
 
 // What a register counts.
 const (
-	countsImport = plant.ValueImport
-	countsExport = plant.ValueExport
-	countsNet    = "net"
-	countsPart   = "part"
+	CountsImport = plant.ValueImport
+	CountsExport = plant.ValueExport
+	CountsNet    = "net"  // import less export
+	CountsPart   = "part" // of another register, or one of several that are added up
 )
 
 // family is a set of registers that together count one energy.
@@ -52,8 +52,8 @@ var lastOfStem = regexp.MustCompile(`[_-]?(?:[a-z]?[0-9]+|[abc])$`)
 // are parts of it; without one the registers of a direction are added up.
 func (t *track) families() []family {
 	var out []family
-	for _, counts := range []string{countsImport, countsExport} {
-		own := func(r tracked) bool { return strings.HasPrefix(r.name, plant.ValueExport) == (counts == countsExport) }
+	for _, counts := range []string{CountsImport, CountsExport} {
+		own := func(r tracked) bool { return strings.HasPrefix(r.name, plant.ValueExport) == (counts == CountsExport) }
 		var all, parts []tracked
 		whole := slices.ContainsFunc(t.registers, func(r tracked) bool { return r.name == counts })
 		for _, r := range t.registers {
@@ -68,7 +68,7 @@ func (t *track) families() []family {
 		if len(all) > 0 {
 			f := family{registers: all, counts: counts}
 			if slices.ContainsFunc(all, func(r tracked) bool { return r.net }) {
-				f.counts = countsNet
+				f.counts = CountsNet
 			}
 			out = append(out, f)
 		}
@@ -88,9 +88,9 @@ func (t *track) families() []family {
 // should have counted, and that of what flowed at all.
 func (t *track) energy(f family) (counted, through float64) {
 	switch f.counts {
-	case countsExport:
+	case CountsExport:
 		return t.exported, t.exported
-	case countsNet:
+	case CountsNet:
 		return t.imported - t.exported, t.imported + t.exported
 	default:
 		return t.imported, t.imported
@@ -105,7 +105,7 @@ func (t *track) movements() []Movement {
 		for _, r := range f.registers {
 			m := Movement{Register: r.name, Counts: f.counts, Seconds: t.at.Sub(t.began).Seconds(), Moved: r.last - r.first}
 			if f.parts || len(f.registers) > 1 {
-				m.Counts = countsPart
+				m.Counts = CountsPart
 			} else if !math.IsNaN(t.power) {
 				m.Power = counted
 			}
@@ -183,7 +183,7 @@ func (f family) judge(watched time.Duration, energy, through float64) Verdict {
 	case through == 0:
 		v.Says += "; nothing flows"
 		v.Remedy = "light the lamp or run the motor, and look again"
-		if f.counts == countsExport {
+		if f.counts == CountsExport {
 			v.Says, v.Remedy = v.Says+" back", ""
 		}
 	default:
