@@ -1,10 +1,14 @@
 package meterlink
 
 import (
+	"cmp"
 	"encoding/binary"
 	"errors"
+	"fmt"
 	"math"
 	"math/big"
+	"math/bits"
+	"strings"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -240,33 +244,104 @@ func TestDecodeRoundTrip(t *testing.T) {
 	})
 }
 
-// Whatever a meter sends: a finite signal, a value, none, or ErrValue; never a
-// panic.
+// Whatever a meter sends: a finite signal, a register value that is exactly what its
+// words say rounded down, none, or ErrValue; never a panic and never another
+// number.
 func FuzzDecode(f *testing.F) {
-	f.Add(uint64(0x4640E6B6), uint8(6), uint16(0), uint8(0))
-	f.Add(uint64(0x8000), uint8(1), uint16(0x8000), uint8(7))
-	f.Add(uint64(math.MaxUint64), uint8(4), uint16(10), uint8(15))
-	f.Fuzz(func(t *testing.T, raw uint64, typ uint8, scale uint16, flags uint8) {
-		types := []plant.WordType{plant.Uint16, plant.Int16, plant.Uint32, plant.Int32, plant.Uint64, plant.Int64, plant.Float32, plant.Float64}
-		at := uint16(9)
-		pv := plant.ProfileValue{Type: types[typ%8], Unit: "kW", Scale: "0.01", LittleWords: flags&1 > 0, LittleBytes: flags&2 > 0}
+	f.Add(uint64(0x4640E6B6), uint8(8), uint16(0), uint16(0))
+	f.Add(uint64(0x8000), uint8(1), uint16(0x8000), uint16(7))
+	f.Add(uint64(math.MaxUint64), uint8(6), uint16(10), uint16(15))
+	f.Add(uint64(0x800000000000), uint8(5), uint16(0xFFF6), uint16(0x3B))
+	f.Add(uint64(0x7FF0000000000001), uint8(9), uint16(0), uint16(0x108))
+	f.Add(uint64(0xFF800000), uint8(8), uint16(11), uint16(0x2C))
+	f.Fuzz(func(t *testing.T, raw uint64, typ uint8, scale, flags uint16) {
+		types, at, none := plant.WordTypes(), uint16(9), raw&0xFFFF
+		pv := plant.ProfileValue{Type: types[int(typ)%len(types)], Unit: "kW", LittleWords: flags&1 > 0, LittleBytes: flags&2 > 0, Net: flags&64 > 0}
+		pv.Scale = []string{"", "0.01", "1000", "0.000000000000000001"}[flags>>4&3]
 		if flags&4 > 0 {
 			pv.ScaleRegister = &at
 		}
 		if flags&8 > 0 {
 			pv.Unit, pv.Cumulative = "kWh", true
 		}
-		words := lay(raw, int(pv.Type.Words()), false, false)
-		d, ok, err := compile(t, pv, "1.7").decode(words, scale)
+		if flags&256 > 0 {
+			pv.NoValue = &none
+		}
+		words := lay(raw, int(pv.Type.Words()), pv.LittleWords, pv.LittleBytes)
+		sent := scale
+		if pv.LittleBytes {
+			sent = bits.ReverseBytes16(scale)
+		}
+		d, ok, err := compile(t, pv, "1.7").decode(words, sent)
 		switch {
 		case err != nil && (ok || !errors.Is(err, ErrValue)):
-			t.Errorf("decode = %+v, %v, %v: an error is ErrValue and comes with no value", d, ok, err)
+			t.Fatalf("decode = %+v, %v, %v: an error is ErrValue and comes with no value", d, ok, err)
 		case math.IsNaN(d.signal) || math.IsInf(d.signal, 0):
-			t.Errorf("signal %v is not finite", d.signal)
+			t.Fatalf("signal %v is not finite", d.signal)
 		case !ok && d != decoded{}:
-			t.Errorf("no value, but %+v", d)
+			t.Fatalf("no value, but %+v", d)
 		case d.modulus < 0 || d.modulus > 0 && pv.ScaleRegister == nil:
-			t.Errorf("modulus %d", d.modulus)
+			t.Fatalf("modulus %d", d.modulus)
+		}
+		exact := said(pv, raw, scale)
+		if ok != (exact != nil) && err == nil || err != nil && !strings.HasPrefix(err.Error(), "value ") {
+			t.Fatalf("decode = %+v, %v, %v of what says %v", d, ok, err, exact)
+		}
+		if !ok {
+			return
+		}
+		if !pv.Cumulative {
+			want, _ := exact.Mul(exact, big.NewRat(17, 10)).Float64()
+			if math.Abs(d.signal-want) > 1e-12*math.Abs(want)+math.SmallestNonzeroFloat64 {
+				t.Fatalf("signal %v of %#x, want %v", d.signal, raw, want)
+			}
+			return
+		}
+		if want := new(big.Int).Div(exact.Num(), exact.Denom()); !want.IsInt64() || d.units != want.Int64() {
+			t.Fatalf("%d units of %#x, want %s", d.units, raw, want)
 		}
 	})
+}
+
+// said is what the bits of a value say, in watts or milliwatt-hours, by another
+// road than the package takes; nil for no value, and for a scale register that
+// holds none.
+func said(pv plant.ProfileValue, raw uint64, scale uint16) *big.Rat {
+	width := 16 * uint(pv.Type.Words())
+	raw &= math.MaxUint64 >> (64 - width)
+	if pv.NoValue != nil && raw == *pv.NoValue {
+		return nil
+	}
+	r := new(big.Rat)
+	switch pv.Type {
+	case plant.Float32:
+		r = r.SetFloat64(float64(math.Float32frombits(uint32(raw))))
+	case plant.Float64:
+		r = r.SetFloat64(math.Float64frombits(raw))
+	default:
+		n := new(big.Int).SetUint64(raw)
+		if pv.Type.Signed() && raw>>(width-1) == 1 {
+			n.Sub(n, new(big.Int).Lsh(big.NewInt(1), width))
+		}
+		r.SetInt(n)
+	}
+	if r == nil {
+		return nil // no finite number
+	}
+	unit := "1000"
+	if pv.Cumulative {
+		unit = "1000000"
+	}
+	power := "1"
+	if pv.ScaleRegister != nil {
+		if e := int16(scale); e < -10 || e > 10 {
+			return nil
+		}
+		power = fmt.Sprintf("1e%d", int16(scale))
+	}
+	for _, text := range []string{unit, power, cmp.Or(pv.Scale, "1")} {
+		f, _ := new(big.Rat).SetString(text)
+		r.Mul(r, f)
+	}
+	return r
 }

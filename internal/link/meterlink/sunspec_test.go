@@ -229,3 +229,64 @@ func FuzzWalk(f *testing.F) {
 		}
 	})
 }
+
+// Whatever the registers hold, at whatever addresses, the walk gives no more than
+// is there: it ends without a fault at an end block only, a fault says where, and
+// the device's own words are fit for a terminal.
+func FuzzWalkImage(f *testing.F) {
+	bytesOf := func(base uint16, blocks ...[2]uint16) []byte {
+		image := chain(base, blocks...)
+		var out []byte
+		for at := base; ; at++ {
+			w, ok := image[at]
+			if out = append(out, byte(w>>8), byte(w)); !ok || at == math.MaxUint16 {
+				return out
+			}
+		}
+	}
+	f.Add(bytesOf(40000, [2]uint16{1, 66}, [2]uint16{203, 105}, end), uint16(40000))
+	f.Add(bytesOf(40000, [2]uint16{1, 66}, [2]uint16{203, 105}), uint16(40000)) // no end
+	f.Add(bytesOf(0, [2]uint16{1, 65}, [2]uint16{213, 30}, end), uint16(0))     // lies about its length
+	f.Add(bytesOf(40000, [2]uint16{1, 66}, [2]uint16{203, 65535}), uint16(40000))
+	f.Add(bytesOf(65000, [2]uint16{1, 66}, [2]uint16{203, 400}), uint16(65000))
+	f.Fuzz(func(t *testing.T, image []byte, base uint16) {
+		last, reads := [2]uint16{}, 0
+		d := Device{Base: base}
+		d.walk(func(address, words uint16) ([]uint16, error) {
+			reads++
+			out := make([]uint16, words)
+			for i := range out {
+				at := 2 * (int(address) + i - int(base))
+				if at < 0 || at+1 >= len(image) {
+					return nil, errors.New("refused")
+				}
+				out[i] = uint16(image[at])<<8 | uint16(image[at+1])
+			}
+			if words == 2 {
+				last = [2]uint16{out[0], out[1]}
+			}
+			return out, nil
+		})
+		if (d.Fault == nil) != (last[0] == sunspecEnd && reads > 0) {
+			t.Fatalf("fault %v after a block %v", d.Fault, last)
+		}
+		if d.Fault != nil && !strings.Contains(d.Fault.Error(), "address ") {
+			t.Fatalf("the fault does not say where: %v", d.Fault)
+		}
+		if len(d.Blocks) > maxBlocks || len(d.Blocks) > 0 && d.Blocks[0].Model != commonModel {
+			t.Fatalf("blocks %+v", d.Blocks)
+		}
+		next := int(base) + 2
+		for _, b := range d.Blocks {
+			if at := 2 * (next - int(base)); int(b.Address) != next || b.Model != uint16(image[at])<<8|uint16(image[at+1]) || b.Length != uint16(image[at+2])<<8|uint16(image[at+3]) {
+				t.Fatalf("block %+v, expected the one at %d", b, next)
+			}
+			next += 2 + int(b.Length)
+		}
+		for _, text := range []string{d.Manufacturer, d.Model, d.Version, d.Serial} {
+			if strings.ContainsFunc(text, func(c rune) bool { return c < ' ' || c > '~' }) {
+				t.Fatalf("text %q", text)
+			}
+		}
+	})
+}

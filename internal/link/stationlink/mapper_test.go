@@ -1,11 +1,13 @@
 package stationlink
 
 import (
+	"bytes"
 	"math"
 	"slices"
 	"strings"
 	"testing"
 	"time"
+	"unicode/utf8"
 
 	"github.com/google/go-cmp/cmp"
 
@@ -451,13 +453,16 @@ func TestNewMapper_Errors(t *testing.T) {
 	}
 }
 
-// FuzzFacts: whatever comes in, facts are sound and nothing panics.
+// FuzzFacts: whatever comes in, on whatever topic, facts are sound, nothing panics,
+// and a fresh message gives facts or exactly one refusal with its place and reason.
 func FuzzFacts(f *testing.F) {
-	for _, topic := range []string{statusAt, "alder/heron/press", "plain/heron-1", "unknown", ""} {
+	for _, topic := range []string{statusAt, "alder/heron/press", "plain/heron-1", "plain/heron-9", "plain/heron-1/more", "$SYS/uptime", "/", "unknown\xff", ""} {
 		for _, payload := range []string{
 			`{"ts":"2026-11-24T05:00:01Z","boot":"b7","seq":12,"state":"curing","source":"led","counters":{"lit_s":1.5,"starts":4},"power_pct":8}`,
 			`{"ts":1795496401,"state":"off","area_m2":1e5,"length_m":2.5,"speed_m_min":-1e-7}`,
 			"offline", `"offline"`, "", "null", `{"state":1e99999999,"seq":1E-99999999}`, "\xff\x00", `[[[`,
+			`{"ts":"2026-11-24T05:00:01Z","state":"curing","state":"off"}`, `{"ts":-1,"state":"curing","boot":"\ud800","seq":-4}`, `{"state":"melting"}`,
+			`{"ts":1795496401,"state":"off","counters":{"lit_s":"many","starts":1.5},"power_pct":null}`, `{"ts":1795496401,"speed_m_min":1e999,"area_m2":-3}`,
 		} {
 			f.Add(topic, []byte(payload), arrived.UnixNano(), uint8(Fresh))
 			f.Add(topic, []byte(payload), int64(0), uint8(Retained))
@@ -495,7 +500,7 @@ func FuzzFacts(f *testing.F) {
 			}
 		}
 		for _, r := range got.Refusals {
-			if len(r.Payload) > plant.MaxRefusalPayload || r.Reason == "" {
+			if len(r.Payload) > plant.MaxRefusalPayload || !bytes.HasPrefix(payload, r.Payload) || r.Reason == "" || r.Source != strings.ToValidUTF8(topic, "\uFFFD") || !utf8.ValidString(r.Reason) {
 				t.Errorf("refusal %+v", r)
 			}
 		}
