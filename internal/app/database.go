@@ -31,28 +31,15 @@ func OpenStore(ctx context.Context, c *config.Config, log *slog.Logger) (db *sto
 	return db, undo.run, nil
 }
 
-// settleTries is how often a command tries to settle before it leaves the rest to
-// a daemon.
-const settleTries = 5
-
 // Settle settles what is marked, for a command that has changed facts; a daemon
 // that runs beside it may do the same. The error says that what was recorded is on
 // record and is settled later.
 func Settle(ctx context.Context, p *plant.Plant, db *store.DB, log *slog.Logger) error {
 	s := settle.New(settle.Options{Plant: p, Store: db, Log: log, Rand: seeded()})
-	for failures := 0; ; {
-		n, err := s.Round(ctx)
-		switch {
-		case err == nil && n == 0:
-			return nil
-		case err == nil:
-			failures = 0
-		case failures == settleTries:
-			return fmt.Errorf("recorded, but not settled yet; the daemon goes on with it: %w", err)
-		default:
-			failures++
-		}
+	if err := s.Rest(ctx); err != nil {
+		return fmt.Errorf("the facts are on record, but not settled yet; the daemon goes on with it: %w", err)
 	}
+	return nil
 }
 
 // openDaemonStore opens the database of a daemon, which runs its private

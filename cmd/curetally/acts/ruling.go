@@ -55,7 +55,7 @@ func (c RulingGive) Run(ctx context.Context, s desk.Surroundings) error {
 				return err
 			}
 		}
-		if err := app.Settle(ctx, p, db, s.Log); err != nil {
+		if err := app.Settle(ctx, p, db, desk.Quiet(s.Log)); err != nil {
 			return err
 		}
 		waiting, err := db.Held(ctx, reg.ID)

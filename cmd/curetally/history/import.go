@@ -16,7 +16,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math/rand/v2"
 	"os"
 	"slices"
 	"strings"
@@ -24,11 +23,11 @@ import (
 	"unicode/utf8"
 
 	"curetally/cmd/curetally/desk"
+	"curetally/internal/app"
 	"curetally/internal/core/plant"
 	"curetally/internal/link/sheet"
 	"curetally/internal/link/store"
 	"curetally/internal/work/intake"
-	"curetally/internal/work/settle"
 )
 
 // Import is the command with one for each kind of history.
@@ -169,7 +168,7 @@ func (c Facts) run(ctx context.Context, s desk.Surroundings, build func(*plant.P
 			return err
 		}
 		report, err := intake.Take(ctx, intake.Options{
-			Source: &src, Store: db, Name: c.File, Show: shown(p), Settle: settling(p, db, s),
+			Source: &src, Store: db, Name: c.File, Show: shown(p), Settle: func(ctx context.Context) error { return app.Settle(ctx, p, db, desk.Quiet(s.Log)) },
 			Progress: progress(c.File, s.Log), SkipRefused: c.SkipRefused, DryRun: c.DryRun, Now: time.Now().UTC(),
 		})
 		return c.conclude(ctx, s, p, result{Report: report, DryRun: c.DryRun, File: c.File}, err)
@@ -196,32 +195,4 @@ func (c Facts) conclude(ctx context.Context, s desk.Surroundings, p *plant.Plant
 		return desk.ErrFinding
 	}
 	return nil
-}
-
-// settlePause is the pause after another settler was faster.
-const settlePause = 100 * time.Millisecond
-
-// settling gives the function that turns what was taken into entries. A daemon
-// may be doing the same: who comes second finds nothing to do, or tries again.
-func settling(p *plant.Plant, db *store.DB, s desk.Surroundings) func(context.Context) error {
-	settler := settle.New(settle.Options{
-		Plant: p, Store: db, Log: desk.Quiet(s.Log), Rand: rand.New(rand.NewPCG(rand.Uint64(), rand.Uint64())),
-	})
-	return func(ctx context.Context) error {
-		for {
-			marks, err := settler.Round(ctx)
-			switch {
-			case err == nil && marks == 0:
-				return nil
-			case errors.Is(err, store.ErrSettled):
-				select {
-				case <-ctx.Done():
-					return ctx.Err()
-				case <-time.After(settlePause):
-				}
-			case err != nil:
-				return fmt.Errorf("the facts are on record, but entries could not be made: %w", err)
-			}
-		}
-	}
 }

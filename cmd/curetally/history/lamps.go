@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"curetally/cmd/curetally/desk"
+	"curetally/internal/app"
 	"curetally/internal/core/plant"
 	"curetally/internal/link/sheet"
 	"curetally/internal/link/store"
@@ -55,7 +56,7 @@ func (c ImportLamps) Run(ctx context.Context, s desk.Surroundings) error {
 			if err := db.ChangeLamps(ctx, a.changes()); err != nil {
 				return err
 			}
-			if err := settling(p, db, s)(ctx); err != nil {
+			if err := app.Settle(ctx, p, db, desk.Quiet(s.Log)); err != nil {
 				return err
 			}
 		}

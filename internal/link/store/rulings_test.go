@@ -70,7 +70,7 @@ func TestReadings_DiscardedDoNotStandFirm(t *testing.T) {
 func TestSamples(t *testing.T) {
 	db := open(t)
 	ctx := t.Context()
-	owner, _ := plant.RegisterID(meter).Split()
+	owner, _ := meter.Split()
 	var f plant.Facts
 	for i, watts := range []float64{100, 200, 90_000, 300, 400} {
 		f.Signals = append(f.Signals, plant.Signal{Subject: owner, Name: plant.SignalPower, At: at(float64(i * 10)), Value: watts})

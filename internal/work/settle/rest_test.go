@@ -54,6 +54,16 @@ func TestRest_SettlesAfterARoundThatWasCutOff(t *testing.T) {
 	})
 }
 
+// A store that never takes anything does not hold a command for ever.
+func TestRest_GivesUpInTime(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := &cutOff{memory: newMemory(), broken: true}
+		if err := restOf(c).Rest(t.Context()); !errors.Is(err, errAnswered) || c.calls != restTries {
+			t.Errorf("error %v after %d tries, expected the reason after %d", err, c.calls, restTries)
+		}
+	})
+}
+
 // What can't be settled now is left to the next start, with the reason.
 func TestRest_GivesUpWithTheContext(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

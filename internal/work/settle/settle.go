@@ -72,7 +72,8 @@ const (
 	idlePause  = 15 * time.Second
 	retryMax   = 30 * time.Second
 	marksRound = 400
-	restPause  = 100 * time.Millisecond // between tries after Run has ended
+	restPause  = 100 * time.Millisecond // between the tries of Rest
+	restTries  = 100
 )
 
 // timeRound bounds the time, summed over registers, that one round settles: it
@@ -125,18 +126,24 @@ func (s *Settler) Run(ctx context.Context) error {
 	}
 }
 
-// Rest settles what is left after Run has ended, until nothing is marked or ctx
-// ends; then it gives the last error. A round that fails is tried again: the end
-// of Run may have cut off an answer, so that its round commits while the first
-// one here is at work, which then finds its marks answered by another.
+// Rest settles what is left, until nothing is marked; for the end of a daemon and
+// for commands that have changed facts. A round that fails is tried again, because
+// its marks may have been answered by another meanwhile: by a daemon beside a
+// command, or by the last round of Run, whose commit was cut off and lands while
+// the first one here is at work. When ctx ends, or after restTries failures in a
+// row, it gives the last error; what is marked then stays so.
 func (s *Settler) Rest(ctx context.Context) error {
-	for {
+	for failures := 0; ; {
 		marks, err := s.Round(ctx)
 		if err == nil && marks == 0 {
 			return nil
 		}
 		if err == nil {
+			failures = 0
 			continue
+		}
+		if failures++; failures == restTries {
+			return err
 		}
 		select {
 		case <-ctx.Done():

@@ -29,7 +29,7 @@ func setDefaults(v reflect.Value) {
 // field is a struct field that a key of the file fills.
 type field struct {
 	name     string
-	index    int
+	index    []int
 	required bool
 	scalar   bool
 }
@@ -37,13 +37,20 @@ type field struct {
 func fieldsOf(t reflect.Type) []field {
 	var fs []field
 	for i := range t.NumField() {
+		if t.Field(i).Anonymous {
+			for _, f := range fieldsOf(t.Field(i).Type) {
+				f.index = append([]int{i}, f.index...)
+				fs = append(fs, f)
+			}
+			continue
+		}
 		tag, ok := t.Field(i).Tag.Lookup("yaml")
 		if !ok {
 			continue
 		}
 		parts := strings.Split(tag, ",")
 		fs = append(fs, field{
-			name: parts[0], index: i,
+			name: parts[0], index: []int{i},
 			required: slices.Contains(parts, "required"), scalar: slices.Contains(parts, "scalar"),
 		})
 	}
@@ -126,7 +133,7 @@ func (d *Document) mapping(n ast.Node, v reflect.Value, path string) {
 			return
 		}
 		d.lines[join(path, f.name)] = d.Line(path)
-		d.decode(n, v.Field(f.index), join(path, f.name))
+		d.decode(n, v.FieldByIndex(f.index), join(path, f.name))
 		return
 	}
 	fs := fieldsOf(v.Type())
@@ -145,7 +152,7 @@ func (d *Document) mapping(n ast.Node, v reflect.Value, path string) {
 			d.unknown(sub, key, path, names)
 			continue
 		}
-		d.decode(pair.Value, v.Field(fs[i].index), sub)
+		d.decode(pair.Value, v.FieldByIndex(fs[i].index), sub)
 	}
 	for _, f := range fs {
 		if sub := join(path, f.name); f.required && !d.Has(sub) {

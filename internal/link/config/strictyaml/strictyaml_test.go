@@ -30,6 +30,25 @@ type document struct {
 	Maybe  *uint16          `yaml:"maybe"`
 }
 
+// The keys of an embedded struct stand beside those of the struct around it, and its
+// defaults hold too.
+func TestDecode_Embedded(t *testing.T) {
+	type Inner struct {
+		leaf
+		Depth int `yaml:"depth,required"`
+	}
+	var got struct {
+		Outer *Inner `yaml:"outer"`
+	}
+	doc := Decode("f", []byte("outer: {is: x, depth: 3}\n"), &got)
+	if len(doc.Problems()) > 0 || got.Outer == nil || *got.Outer != (Inner{leaf{"x", 0.5}, 3}) {
+		t.Errorf("%+v, %v", got.Outer, doc.Problems())
+	}
+	if doc = Decode("f", []byte("outer: {is: x, deep: 3}\n"), &got); len(doc.Problems()) != 2 { // unknown, and missing
+		t.Errorf("problems %v", doc.Problems())
+	}
+}
+
 func TestDecode(t *testing.T) {
 	text := `
 text: |

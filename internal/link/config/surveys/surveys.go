@@ -85,25 +85,16 @@ type load struct {
 // SetDefaults sets one consumer on three phases.
 func (l *load) SetDefaults() { l.Count, l.Phases = 1, 3 }
 
-// system is one curing system as written: its loads, or the figures of a single one.
+// system is one curing system as written: a list of loads, or a single load with
+// its keys beside those of the system.
 type system struct {
+	load
 	Loads       []load  `yaml:"loads"`
-	Count       float64 `yaml:"count"`
-	KWh         *figure `yaml:"kwh"`
-	Kilowatts   *figure `yaml:"kilowatts"`
-	Volts       *figure `yaml:"volts"`
-	Amps        *figure `yaml:"amps"`
-	Phases      int     `yaml:"phases"`
-	PowerFactor *figure `yaml:"power_factor"`
-	Hours       *figure `yaml:"hours"`
 	Lamps       *figure `yaml:"lamps"`
 	LampPrice   *figure `yaml:"lamp_price"`
 	UpkeepHours *figure `yaml:"upkeep_hours"`
 	OtherCost   *figure `yaml:"other_cost"`
 }
-
-// SetDefaults sets one consumer on three phases.
-func (s *system) SetDefaults() { s.Count, s.Phases = 1, 3 }
 
 type later struct {
 	Year   int    `yaml:"year,required"`
@@ -185,16 +176,13 @@ func (r reader) amount(path string, f *figure) survey.Quantity {
 }
 
 func (r reader) system(path string, s *system, lampPrice *figure) survey.System {
-	single := load{
-		Count: s.Count, KWh: s.KWh, Kilowatts: s.Kilowatts, Volts: s.Volts, Amps: s.Amps, Phases: s.Phases, PowerFactor: s.PowerFactor, Hours: s.Hours,
-	}
 	direct := s.KWh != nil || s.Kilowatts != nil || s.Volts != nil || s.Amps != nil || s.PowerFactor != nil || s.Hours != nil
 	loads := s.Loads
 	switch {
 	case direct && len(loads) > 0:
 		r.doc.Report(path, "has loads and the figures of a load beside them", "put the figures into the list of loads")
 	case direct:
-		loads = []load{single}
+		loads = []load{s.load}
 	case len(loads) == 0:
 		r.doc.Report(path, "uses no energy", "write volts, amps, phases, power_factor and hours, or kilowatts and hours, or kwh, or a list of loads")
 	}
