@@ -199,15 +199,21 @@ func (s *Settler) bounded(marks []plant.Mark) []plant.Mark {
 }
 
 // settleAll settles stretches that are in order by register and time. One that
-// grows over the next takes it in: the next would begin from facts that the
-// first has judged anew.
+// grows over the next takes it in, and one that begins from a value in the stretch
+// before it is settled together with that: either would begin from facts whose
+// judgement is only made in this round.
 func (s *Settler) settleAll(ctx context.Context, f Facts, work []Stretch) ([]plant.Settlement, error) {
 	var out []plant.Settlement
 	for i := 0; i < len(work); {
 		w := work[i]
-		one, err := Settle(ctx, f, s.o.Plant, w)
+		one, began, err := settleFrom(ctx, f, s.o.Plant, w)
 		if err != nil {
 			return nil, fmt.Errorf("settle %s: %w", w.Register.ID, err)
+		}
+		if n := len(out); n > 0 && out[n-1].Register == w.Register.ID && !began.IsZero() && began.Before(out[n-1].To) {
+			work[i].From, work[i].To = out[n-1].From, later(one.To, w.To)
+			out = out[:n-1]
+			continue
 		}
 		if i++; i < len(work) && work[i].Register.ID == w.Register.ID && one.To.After(work[i].From) {
 			work[i].From, work[i].To = w.From, later(one.To, work[i].To)

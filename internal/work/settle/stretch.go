@@ -32,28 +32,40 @@ type view struct {
 	steps []plant.RegisterEvent
 	spans []plant.Span
 	last  time.Time // instant of the last fact; zero without any
+	// first is the instant of the value that the curve begins from; zero without
+	// any, or when no value is judged.
+	first time.Time
 }
 
 // Settle computes the entries and events of one stretch from facts. Where the
 // values after the stretch are judged otherwise than when they were settled, the
 // stretch grows to hold them, because their shares change too.
 func Settle(ctx context.Context, f Facts, p *plant.Plant, w Stretch) (plant.Settlement, error) {
+	s, _, err := settleFrom(ctx, f, p, w)
+	return s, err
+}
+
+// settleFrom is Settle, and gives also the instant of the value that the curve
+// begins from.
+func settleFrom(ctx context.Context, f Facts, p *plant.Plant, w Stretch) (s plant.Settlement, began time.Time, err error) {
 	for {
 		v, err := look(ctx, f, p, w)
 		if err != nil {
-			return plant.Settlement{}, err
+			return s, began, err
 		}
 		end := v.last.Truncate(p.Interval).Add(p.Interval)
 		if !end.After(w.To) {
-			return v.settlement(ctx, f, p, w)
+			s, err = v.settlement(ctx, f, p, w)
+			return s, v.first, err
 		}
 		seam := v.acceptedBefore(w.To)
 		before, err := f.Doubtful(ctx, w.Register.ID, seam, v.last.Add(time.Microsecond))
 		if err != nil {
-			return plant.Settlement{}, err
+			return s, began, err
 		}
 		if slices.EqualFunc(before, v.doubtful(seam), sameJudgement) {
-			return v.settlement(ctx, f, p, w)
+			s, err = v.settlement(ctx, f, p, w)
+			return s, v.first, err
 		}
 		w.To = end
 	}
@@ -132,6 +144,7 @@ func look(ctx context.Context, f Facts, p *plant.Plant, w Stretch) (view, error)
 		return v, v.fromPower(ctx, f, p, w)
 	case reg.Curve == plant.FromEvents && len(points) > 0:
 		v.curve, v.steps = ledger.Build(reg.ID, reg.Rules, points, ledger.Acts{})
+		v.first = points[0].At
 		v.curve = completed(reg, v.curve, points[0].At, v.spans)
 	default:
 		v.curve = timelineCurve(reg, v.spans)
@@ -159,6 +172,9 @@ func (v *view) fromReadings(ctx context.Context, f Facts, w Stretch) error {
 	for i, r := range readings {
 		points[i] = ledger.Point{At: r.At, Value: r.Value, Modulus: r.Modulus}
 		v.last = r.At
+	}
+	if len(readings) > 0 {
+		v.first = readings[0].At
 	}
 	v.curve, v.steps = ledger.Build(w.Register.ID, w.Register.Rules, points, ledger.Acts{Exchanges: exchanges, Rulings: rulings})
 	return nil
