@@ -171,6 +171,7 @@ func TestSavingsOfAYear(t *testing.T) {
 	text = command(t, exitOK, "savings", conf)
 	contains(t, text, `savings of heron-led, 26 May 2025 to 6 Jul 2025 \(42 days counted, 0 left out\)`,
 		`would have used +30.808 kWh \(baseline version 1, frozen by Ann Example\)`, `did use +4.731 kWh`,
+		`quality +100\.00 % measured of what was used; a day counts with up to 5 % that is neither`,
 		`avoided +26.077 ± 0 kWh at 90 % confidence \(84\.6 %\)`, `cost avoided +4.380\.92 EUR`,
 		`carbon avoided +12.021 kg CO2-equivalent \(factor 0\.461 kg/kWh, an example\)`)
 	if one := command(t, exitOK, "savings", "heron-led", conf); one != text {

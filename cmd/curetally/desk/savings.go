@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strings"
 	"time"
 
 	"curetally/internal/core/plant"
@@ -89,10 +90,21 @@ func printStatement(w io.Writer, p *plant.Plant, pr plant.Project, b savings.Bas
 	if n := len(st.OutsideRange); n > 0 {
 		fmt.Fprintf(w, "  beyond baseline  %s; the days with them make up %s kWh of what was avoided\n", Count(n, "driver value"), unit.Group(st.OutsideKWh, 0))
 	}
-	if st.DoubtfulFraction > 0 {
-		fmt.Fprintf(w, "  doubtful         %.1f %% of what was used is neither measured nor interpolated\n", 100*st.DoubtfulFraction)
-	}
+	fmt.Fprintf(w, "  quality          %s of what was used; a day counts with up to %.3g %% that is neither measured nor interpolated\n",
+		shares(st.Quality), 100*pr.EstimatedLimit)
 	fmt.Fprintf(w, "  cost avoided     %s\n", st.Cost)
 	_, err := fmt.Fprintf(w, "  carbon avoided   %s kg CO2-equivalent (factor %v kg/kWh, %s)\n", unit.Group(st.CarbonKg, 0), pr.Carbon, pr.CarbonSource)
 	return err
+}
+
+// shares writes how much of an energy has which quality.
+func shares(all []savings.QualityShare) string {
+	if len(all) == 0 {
+		return "nothing"
+	}
+	var words []string
+	for _, q := range all {
+		words = append(words, fmt.Sprintf("%.2f %% %s", 100*q.Fraction, q.Quality))
+	}
+	return strings.Join(words, ", ")
 }

@@ -212,9 +212,8 @@ type DayAmount struct {
 	State      State
 	Technology Technology
 	Amount     int64
-	// Doubtful is the part of Amount whose quality is worse than
-	// QualityInterpolated, by absolute value.
-	Doubtful int64
+	// Quality is the entries' amounts by their quality.
+	Quality ByQuality
 }
 
 // StateTotal is the sum of all entries of one register in one state and

@@ -126,8 +126,11 @@ type Project struct {
 	Drivers    []Driver
 	Baseline   Selection
 	Reporting  Selection
-	Confidence float64    // for example 0.90
-	Price      unit.Money // per kWh
+	Confidence float64 // for example 0.90
+	// EstimatedLimit is the share of a day's energy, 0 to 1, that may be neither
+	// measured nor interpolated before the day is left out.
+	EstimatedLimit float64
+	Price          unit.Money // per kWh
 	// Carbon is kilograms CO2-equivalent per kWh, with the source it is from.
 	Carbon       float64
 	CarbonSource string

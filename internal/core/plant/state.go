@@ -120,6 +120,36 @@ const (
 	QualityUnknown Quality = 4
 )
 
+// Qualities is how many qualities there are.
+const Qualities = 5
+
+// ByQuality is amounts by their quality, each by its absolute value, in the units
+// of what they are amounts of.
+type ByQuality [Qualities]int64
+
+// Total is all of it.
+func (b ByQuality) Total() int64 {
+	var sum int64
+	for _, v := range b {
+		sum += v
+	}
+	return sum
+}
+
+// Doubtful is what is worse than interpolated.
+func (b ByQuality) Doubtful() int64 {
+	return b[QualityInferred] + b[QualityEstimated] + b[QualityUnknown]
+}
+
+// Share is the share of one quality, 0 to 1; 0 of nothing.
+func (b ByQuality) Share(q Quality) float64 {
+	total := b.Total()
+	if total == 0 {
+		return 0
+	}
+	return float64(b[q]) / float64(total)
+}
+
 var qualityNames = [...]string{"measured", "interpolated", "inferred", "estimated", "unknown"}
 
 // String gives the quality's word.

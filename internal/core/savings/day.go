@@ -13,9 +13,9 @@ import (
 
 // Limits by which a day is left out.
 const (
-	// doubtfulLimit is the share of a day's energy, or of its lit time, that may
-	// be uncertain or in no known state before the day is left out.
-	doubtfulLimit = 0.05
+	// stateLimit is the share of a day's lit time, or of its energy where a driver
+	// depends on states, that may be in no known state before the day is left out.
+	stateLimit = 0.05
 	// coverage is the share of a local day that a station's timeline must cover.
 	coverage = 0.95
 )
@@ -30,9 +30,8 @@ type Day struct {
 	// the configuration tells of a conversion in between.
 	Technology plant.Technology
 	Mixed      bool // more than one technology was lit
-	// Doubtful is the share of the energy that is neither measured nor
-	// interpolated, 0 to 1.
-	Doubtful float64
+	// Quality is the energy by its quality.
+	Quality plant.ByQuality
 	// ScheduledHours is the length of the day when the plant works on it, else 0.
 	ScheduledHours float64
 	// Excluded says why the day cannot be used; empty means that it can.
@@ -106,7 +105,7 @@ func Days(p *plant.Plant, pr plant.Project, amounts []plant.DayAmount, last time
 		if !ok {
 			t = g.newTally()
 		}
-		d := Day{Day: day, Energy: t.energy, Drivers: g.drivers(pr, t), Doubtful: t.doubtful()}
+		d := Day{Day: day, Energy: t.energy, Drivers: g.drivers(pr, t), Quality: t.quality}
 		end := p.Day(day, 1)
 		if p.WorkDay(day) {
 			d.ScheduledHours = end.Sub(day).Hours()
@@ -192,7 +191,7 @@ type tally struct {
 	sum        []int64 // per slot, over all states
 	energy     unit.Energy
 	absolute   int64 // |amounts| of energy
-	uncertain  int64 // doubtful part of absolute
+	quality    plant.ByQuality
 	lit        map[plant.Technology]int64
 	litMillis  int64
 	litUnknown int64 // lit time in no known state
@@ -269,7 +268,9 @@ func (t *tally) add(s slot, a plant.DayAmount) {
 	case kindEnergy:
 		t.energy += unit.Energy(a.Amount)
 		t.absolute += max(a.Amount, -a.Amount)
-		t.uncertain += a.Doubtful
+		for q, v := range a.Quality {
+			t.quality[q] += v
+		}
 		if s.asks && a.State == plant.StateUnknown {
 			t.mute += max(a.Amount, -a.Amount)
 		}
@@ -310,11 +311,12 @@ func (g *gathered) drivers(pr plant.Project, t *tally) []float64 {
 	return out
 }
 
+// doubtful is the share of the energy that is neither measured nor interpolated.
 func (t *tally) doubtful() float64 {
 	if t.absolute == 0 {
 		return 0
 	}
-	return math.Min(float64(t.uncertain)/float64(t.absolute), 1)
+	return min(float64(t.quality.Doubtful())/float64(t.absolute), 1)
 }
 
 // technology gives the technology with the most lit time and whether another
@@ -340,9 +342,9 @@ func (g *gathered) reason(pr plant.Project, t *tally, day, end time.Time, final 
 			return why
 		}
 	}
-	if share := t.doubtful(); share > doubtfulLimit {
-		return fmt.Sprintf("%.1f %% of the energy is neither measured nor interpolated (limit %.0f %%)",
-			100*share, 100*doubtfulLimit)
+	if share := t.doubtful(); share > pr.EstimatedLimit {
+		return fmt.Sprintf("%.1f %% of the energy is neither measured nor interpolated (limit %.3g %%)",
+			100*share, 100*pr.EstimatedLimit)
 	}
 	for _, d := range pr.Drivers {
 		if id, per := pressCounter(pr, d); per > 0 {
@@ -386,13 +388,13 @@ func (g *gathered) stationReason(t *tally, length time.Duration) string {
 			return fmt.Sprintf("states of %s cover %.1f of %.1f h", s.ID, covered.Hours(), length.Hours())
 		}
 	}
-	if float64(t.litUnknown) > doubtfulLimit*float64(t.litMillis) {
+	if float64(t.litUnknown) > stateLimit*float64(t.litMillis) {
 		return fmt.Sprintf("%.1f %% of the lit time has no known state (limit %.0f %%)",
-			100*float64(t.litUnknown)/float64(t.litMillis), 100*doubtfulLimit)
+			100*float64(t.litUnknown)/float64(t.litMillis), 100*stateLimit)
 	}
-	if float64(t.mute) > doubtfulLimit*float64(t.absolute) {
+	if float64(t.mute) > stateLimit*float64(t.absolute) {
 		return fmt.Sprintf("%.1f %% of the energy was used in no known state (limit %.0f %%)",
-			100*float64(t.mute)/float64(t.absolute), 100*doubtfulLimit)
+			100*float64(t.mute)/float64(t.absolute), 100*stateLimit)
 	}
 	return ""
 }

@@ -40,7 +40,7 @@ func newBench(t *testing.T, zone string, first time.Time) *bench {
 	}
 	b.project = plant.Project{
 		ID: "heron-led", Press: "heron", Boundary: []plant.RegisterID{"m1/import", "m2/import"},
-		Drivers: plant.Drivers(), Confidence: 0.9,
+		Drivers: plant.Drivers(), Confidence: 0.9, EstimatedLimit: 0.05,
 	}
 	b.first = b.plant.Day(first, 0)
 	return b
@@ -139,9 +139,9 @@ func TestDaysThatCannotBeUsed(t *testing.T) {
 		}, "no readings of m1/import any more"},
 		"silent station": {func(b *bench) { b.drop(2, "heron-2/time") }, "states of heron-2 cover 0.0 of 24.0 h"},
 		"doubtful": {func(b *bench) {
-			b.amounts[len(b.amounts)-1].Doubtful = 5_100_000
+			b.amounts[len(b.amounts)-1].Quality[plant.QualityEstimated] = 5_100_000
 		}, "5.1 % of the energy is neither measured nor interpolated (limit 5 %)"},
-		"hardly doubtful": {func(b *bench) { b.amounts[len(b.amounts)-1].Doubtful = 5_000_000 }, ""},
+		"hardly doubtful": {func(b *bench) { b.amounts[len(b.amounts)-1].Quality[plant.QualityInferred] = 5_000_000 }, ""},
 		"lit in no known state": {func(b *bench) {
 			b.add(2, "heron-1/lit", plant.StateUnknown, plant.TechnologyArc, 4*hour)
 		}, "20.0 % of the lit time has no known state (limit 5 %)"},

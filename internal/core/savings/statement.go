@@ -53,13 +53,35 @@ type Statement struct {
 	ActualMeanKW   float64 `json:"actual_mean_kw"`
 	// DoubtfulFraction is the share of ActualKWh that is neither measured nor
 	// interpolated.
-	DoubtfulFraction float64       `json:"doubtful_fraction"`
-	Excluded         []ExcludedDay `json:"excluded"`
+	DoubtfulFraction float64        `json:"doubtful_fraction"`
+	Quality          []QualityShare `json:"energy_by_quality"`
+	Excluded         []ExcludedDay  `json:"excluded"`
 	// OutsideRange lists driver values beyond what the baseline went through.
 	// Their days are counted; OutsideKWh is what they add to SavedKWh.
 	OutsideRange []Outside     `json:"outside_range"`
 	OutsideKWh   float64       `json:"outside_saved_kwh"`
 	Series       []SeriesPoint `json:"series"`
+}
+
+// QualityShare is how much of the energy counted has one quality.
+type QualityShare struct {
+	Quality string `json:"quality"`
+	// KWh is by absolute value, which differs from what was counted only where a
+	// register gave energy back.
+	KWh      float64 `json:"kwh"`
+	Fraction float64 `json:"fraction"` // of all
+}
+
+// qualityShares lists what there is, the best first.
+func qualityShares(b plant.ByQuality) []QualityShare {
+	out := []QualityShare{}
+	for q, v := range b {
+		if v != 0 {
+			quality := plant.Quality(q)
+			out = append(out, QualityShare{quality.String(), unit.Energy(v).KWh(), b.Share(quality)})
+		}
+	}
+	return out
 }
 
 // Outside is a driver value for which the model was not made.
@@ -143,7 +165,7 @@ func sameProject(b Baseline, pr plant.Project) error {
 // count adds up the days. Actual energy is added in whole milliwatt-hours.
 func (s *Statement) count(b Baseline, used []Day) error {
 	var actual unit.Energy
-	var doubtful float64
+	var quality plant.ByQuality
 	sums := make([]float64, len(b.Drivers))
 	for i, d := range used {
 		if len(d.Drivers) != len(b.Drivers) {
@@ -154,7 +176,9 @@ func (s *Statement) count(b Baseline, used []Day) error {
 		actual += d.Energy
 		s.ExpectedKWh += expected
 		s.ScheduledHours += d.ScheduledHours
-		doubtful += d.Doubtful * d.Energy.KWh()
+		for q, v := range d.Quality {
+			quality[q] += v
+		}
 		outside := false
 		for j, v := range d.Drivers {
 			sums[j] += v
@@ -174,8 +198,9 @@ func (s *Statement) count(b Baseline, used []Day) error {
 	}
 	end := s.Series[len(s.Series)-1]
 	s.ActualKWh, s.SavedKWh, s.HalfWidthKWh = actual.KWh(), end.CumulativeSaved, end.HalfWidth
-	if s.ActualKWh > 0 {
-		s.DoubtfulFraction = doubtful / s.ActualKWh
+	s.Quality = qualityShares(quality)
+	if total := quality.Total(); total > 0 {
+		s.DoubtfulFraction = float64(quality.Doubtful()) / float64(total)
 	}
 	return nil
 }

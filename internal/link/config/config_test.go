@@ -241,7 +241,7 @@ func TestRetrofit(t *testing.T) {
 	if !p.Baseline.To.Equal(time.Date(2026, 7, 4, 0, 0, 0, 0, zone)) || p.Reporting.Technology != plant.TechnologyLED || !p.Reporting.To.IsZero() {
 		t.Errorf("baseline %+v, reporting %+v", p.Baseline, p.Reporting)
 	}
-	if p.Price.Amount.String() != "0.168" || p.Price.Currency != "EUR" || p.Confidence != 0.9 || p.Carbon != 0.461 {
+	if p.Price.Amount.String() != "0.168" || p.Price.Currency != "EUR" || p.Confidence != 0.9 || p.EstimatedLimit != 0.05 || p.Carbon != 0.461 {
 		t.Errorf("price %v, confidence %v, carbon %v", p.Price, p.Confidence, p.Carbon)
 	}
 	s := c.Plant.Presses[0].Stations[0]

@@ -21,6 +21,7 @@ func (b *builder) savings() {
 		p := plant.Project{
 			ID: plant.ProjectID(s.Name), Title: orName(s.Title, s.Name), Press: b.projectPress(at, s.Press), Drivers: s.Drivers,
 			Confidence: s.Confidence, Price: s.Price.Money, Carbon: s.Carbon, CarbonSource: s.CarbonSource,
+			EstimatedLimit: s.EstimatedLimit,
 		}
 		p.Boundary = b.boundary(at+".boundary", s.Boundary, p.Press)
 		b.drivers(at+".drivers", p)
@@ -164,6 +165,9 @@ func (b *builder) selection(at string, s selectionSpec) plant.Selection {
 func (b *builder) checkProject(at string, p plant.Project) {
 	if !(p.Confidence > 0.5 && p.Confidence < 1) {
 		b.report(at+".confidence", "not between 0.5 and 1", "write for example 0.90")
+	}
+	if !(p.EstimatedLimit >= 0 && p.EstimatedLimit <= 0.5) {
+		b.report(at+".estimated_limit", "not between 0 and 0.5", "write the share of a day's energy that your measurement plan allows to be neither measured nor interpolated, for example 0.05")
 	}
 	if !(p.Carbon >= 0 && p.Carbon <= 10) {
 		b.report(at+".carbon", "not between 0 and 10", "write kilograms of CO2-equivalent per kilowatt-hour, for example 0.461")

@@ -148,9 +148,12 @@ type projectSpec struct {
 	Price        price          `yaml:"price"`
 	Carbon       float64        `yaml:"carbon"`
 	CarbonSource string         `yaml:"carbon_source"`
+	// EstimatedLimit is a share, 0 to 1.
+	EstimatedLimit float64 `yaml:"estimated_limit"`
 }
 
 func (p *projectSpec) SetDefaults() {
+	p.EstimatedLimit = 0.05
 	p.Confidence = 0.90
 	p.Drivers = []plant.Driver{plant.DriverCuringHours, plant.DriverStandbyHours}
 }

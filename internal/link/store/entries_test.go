@@ -276,9 +276,9 @@ func TestDayAmounts_LocalDays(t *testing.T) {
 			must(t, db.Replace(t.Context(), nil, []plant.Settlement{s}))
 			var want []plant.DayAmount
 			for i, n := range c.intervals {
-				want = append(want, plant.DayAmount{Day: first.AddDate(0, 0, i).UTC(), Register: meter, Amount: n})
+				want = append(want, plant.DayAmount{Day: first.AddDate(0, 0, i).UTC(), Register: meter, Amount: n, Quality: plant.ByQuality{n}})
 			}
-			want[0].Doubtful = 1
+			want[0].Quality = plant.ByQuality{c.intervals[0] - 1, 0, 1}
 			same(t, "all days", get(db.DayAmounts(t.Context(), []plant.RegisterID{meter, chill}, time.Time{}, time.Time{}))(t), want)
 			same(t, "one day", get(db.DayAmounts(t.Context(), []plant.RegisterID{meter}, first.AddDate(0, 0, 1), first.AddDate(0, 0, 2)))(t), want[1:2])
 		})

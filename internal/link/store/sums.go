@@ -14,6 +14,13 @@ import (
 // doubtfulSum is the sum of what is worse than interpolated, by absolute value.
 const doubtfulSum = "coalesce(sum(abs(e.amount)) FILTER (WHERE e.quality > 1), 0)::bigint"
 
+// qualitySums are the sums by quality, q0 to q4, by absolute value.
+const qualitySums = `coalesce(sum(abs(e.amount)) FILTER (WHERE e.quality = 0), 0)::bigint AS q0,
+	coalesce(sum(abs(e.amount)) FILTER (WHERE e.quality = 1), 0)::bigint AS q1,
+	coalesce(sum(abs(e.amount)) FILTER (WHERE e.quality = 2), 0)::bigint AS q2,
+	coalesce(sum(abs(e.amount)) FILTER (WHERE e.quality = 3), 0)::bigint AS q3,
+	coalesce(sum(abs(e.amount)) FILTER (WHERE e.quality = 4), 0)::bigint AS q4`
+
 // StateTotals gives the sums by register, state and technology, in that order.
 func (db *DB) StateTotals(ctx context.Context) ([]plant.StateTotal, error) {
 	s, err := db.bound()
@@ -62,13 +69,14 @@ func (db *DB) DayAmounts(ctx context.Context, regs []plant.RegisterID, from, to 
 	}
 	scan := func(row pgx.CollectableRow) (plant.DayAmount, error) {
 		var d plant.DayAmount
-		err := row.Scan(&d.Day, &d.Register, &d.State, &d.Technology, &d.Amount, &d.Doubtful)
+		q := &d.Quality
+		err := row.Scan(&d.Day, &d.Register, &d.State, &d.Technology, &d.Amount, &q[0], &q[1], &q[2], &q[3], &q[4])
 		d.Day = d.Day.UTC()
 		return d, err
 	}
-	days, err := collect(ctx, db, scan, `SELECT t.day, r.name, t.state, t.technology, t.amount, t.doubtful FROM
+	days, err := collect(ctx, db, scan, `SELECT t.day, r.name, t.state, t.technology, t.amount, t.q0, t.q1, t.q2, t.q3, t.q4 FROM
 		(SELECT date_trunc('day', e.start, $5) AS day, e.register, e.state, e.technology,
-			sum(e.amount)::bigint AS amount, `+doubtfulSum+` AS doubtful
+			sum(e.amount)::bigint AS amount, `+qualitySums+`
 			FROM entry e WHERE e.site = $1 AND e.register = ANY($2)
 			AND e.start >= coalesce($3, '-infinity'::timestamptz) AND e.start < coalesce($4, 'infinity'::timestamptz)
 			GROUP BY 1, 2, 3, 4) t

@@ -52,7 +52,7 @@ func little(t *testing.T) *plant.Plant {
 		Projects: []plant.Project{{
 			ID: "led", Title: "To LED", Press: "p", Boundary: []plant.RegisterID{"m/import"}, Drivers: []plant.Driver{plant.DriverCuringHours},
 			Baseline:  plant.Selection{From: monday.AddDate(0, 0, 1), To: monday.AddDate(0, 0, 20), Technology: plant.TechnologyArc},
-			Reporting: plant.Selection{From: monday.AddDate(0, 0, 20), Technology: plant.TechnologyLED}, Confidence: 0.9,
+			Reporting: plant.Selection{From: monday.AddDate(0, 0, 20), Technology: plant.TechnologyLED}, Confidence: 0.9, EstimatedLimit: 0.05,
 			Price: price, Carbon: 0.461, CarbonSource: "example",
 		}},
 	}
