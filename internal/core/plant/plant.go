@@ -1,6 +1,7 @@
 package plant
 
 import (
+	"slices"
 	"time"
 
 	"curetally/internal/core/unit"
@@ -35,6 +36,7 @@ type Press struct {
 	ID       PressID
 	Title    string
 	Stations []Station // in the order of the web
+	Calendar PressCalendar
 }
 
 // Station is one curing station.
@@ -162,6 +164,16 @@ type Selection struct {
 	Technology Technology
 }
 
+// FindPress looks a press up by name.
+func (p *Plant) FindPress(id PressID) (Press, bool) {
+	for _, pr := range p.Presses {
+		if pr.ID == id {
+			return pr, true
+		}
+	}
+	return Press{}, false
+}
+
 // FindStation looks a station up by name.
 func (p *Plant) FindStation(id StationID) (Station, bool) {
 	for _, pr := range p.Presses {
@@ -205,15 +217,16 @@ func (p *Plant) FindLampKind(name string) (LampKind, bool) {
 
 // WorkDay says whether the plant works on the local day of t.
 func (p *Plant) WorkDay(t time.Time) bool {
-	local := t.In(p.TimeZone)
-	y, m, d := local.Date()
-	for _, h := range p.Holidays {
+	return !p.Holiday(t, p.Holidays) && p.WorkDays[t.In(p.TimeZone).Weekday()]
+}
+
+// Holiday says whether the local day of t is among local days.
+func (p *Plant) Holiday(t time.Time, days []time.Time) bool {
+	y, m, d := t.In(p.TimeZone).Date()
+	return slices.ContainsFunc(days, func(h time.Time) bool {
 		hy, hm, hd := h.Date()
-		if hy == y && hm == m && hd == d {
-			return false
-		}
-	}
-	return p.WorkDays[local.Weekday()]
+		return hy == y && hm == m && hd == d
+	})
 }
 
 // FindMeter looks a meter up by name.

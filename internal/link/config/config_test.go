@@ -121,6 +121,35 @@ func TestDefaults(t *testing.T) {
 	}
 }
 
+// The calendar of the site is that of each press, with the stops under its name.
+func TestCalendar(t *testing.T) {
+	c, err := Load(filepath.Join(examples, "arc-baseline.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, zone := c.Plant.Presses[0].Calendar, c.Plant.TimeZone
+	if len(got.Patterns) != 2 || len(got.Patterns[0].Shifts) != 9 || !got.Patterns[1].From.Equal(time.Date(2026, 9, 1, 0, 0, 0, 0, zone)) {
+		t.Fatalf("patterns %+v", got.Patterns)
+	}
+	if s := got.Patterns[1].Shifts; len(s) != 4 || s[0] != (plant.Shift{Day: time.Monday, From: 6 * time.Hour, To: 16 * time.Hour}) {
+		t.Errorf("shifts %+v", s)
+	}
+	stop := plant.PlannedStop{
+		Press: "heron", From: time.Date(2026, 8, 3, 6, 0, 0, 0, zone), To: time.Date(2026, 8, 3, 12, 0, 0, 0, zone),
+		Minutes: 300, People: 2, Note: "summer upkeep",
+	}
+	if diff := cmp.Diff([]plant.PlannedStop{stop}, got.Stops); diff != "" {
+		t.Errorf("stops (-want +got):\n%s", diff)
+	}
+	if diff := cmp.Diff([]plant.WeeklyStop{{Day: time.Monday, From: 6 * time.Hour, To: 8 * time.Hour, Minutes: 100, People: 1}}, got.Weekly); diff != "" {
+		t.Errorf("weekly stops (-want +got):\n%s", diff)
+	}
+	night := parse(t, strings.Replace(fmt.Sprintf(minimal, "profile: wh-uint32"), "name: heron,", `name: heron, calendar: {shifts: [{days: Fri, from: "22:00", to: "06:00"}]},`, 1))
+	if s := night.Plant.Presses[0].Calendar.Patterns[0].Shifts[0]; s.To != 30*time.Hour {
+		t.Errorf("night shift %+v", s)
+	}
+}
+
 func TestRegisters(t *testing.T) {
 	c, err := Load(filepath.Join(examples, "arc-baseline.yaml"))
 	if err != nil {

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"curetally/internal/core/plant"
+	"curetally/internal/link/config/civil"
 	"curetally/internal/link/config/profiles"
 	"curetally/internal/link/config/strictyaml"
 )
@@ -264,7 +265,7 @@ func (b *builder) ratios(at string, specs []ratioSpec) ([]plant.Ratio, string) {
 			path = at
 		}
 		r := s.Is.Rat()
-		ratio := plant.Ratio{From: local(s.From.Time, b.plant.TimeZone), Num: 1, Den: 1}
+		ratio := plant.Ratio{From: civil.Local(s.From.Time, b.plant.TimeZone), Num: 1, Den: 1}
 		switch {
 		case r.Sign() <= 0:
 			b.report(path, "not greater than 0", "write the ratio of the current and voltage transformers, for example 40")

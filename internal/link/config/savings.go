@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"curetally/internal/core/plant"
+	"curetally/internal/link/config/civil"
 	"curetally/internal/link/config/strictyaml"
 )
 
@@ -152,7 +153,7 @@ func (b *builder) drivers(at string, p plant.Project) {
 // last.
 func (b *builder) selection(at string, s selectionSpec) plant.Selection {
 	sel := plant.Selection{
-		From: local(s.From.Time, b.plant.TimeZone), To: local(s.To.Time, b.plant.TimeZone),
+		From: civil.Local(s.From.Time, b.plant.TimeZone), To: civil.Local(s.To.Time, b.plant.TimeZone),
 		Technology: b.technology(at+".technology", s.Technology),
 	}
 	if !sel.From.IsZero() && !sel.To.IsZero() && !sel.From.Before(sel.To) {

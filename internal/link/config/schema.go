@@ -6,6 +6,7 @@ import (
 	"curetally/internal/core/plant"
 	"curetally/internal/link/config/profiles"
 	"curetally/internal/link/config/rules"
+	"curetally/internal/link/config/shifts"
 	"curetally/internal/link/config/strictyaml"
 	"curetally/internal/link/config/topics"
 )
@@ -41,6 +42,7 @@ type siteSpec struct {
 	ClockLimit time.Duration `yaml:"clock_limit"`
 	WorkDays   workDays      `yaml:"work_days"`
 	Holidays   []date        `yaml:"holidays"`
+	Calendar   shifts.Spec   `yaml:"calendar"`
 }
 
 func (s *siteSpec) SetDefaults() {
@@ -116,6 +118,7 @@ const defaultMaxGap = 30 * time.Minute
 type pressSpec struct {
 	Name     string        `yaml:"name,required"`
 	Title    string        `yaml:"title"`
+	Calendar shifts.Spec   `yaml:"calendar"`
 	Stations []stationSpec `yaml:"stations,required"`
 }
 

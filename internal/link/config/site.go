@@ -8,6 +8,7 @@ import (
 	_ "time/tzdata" // zones on machines without a zone database
 
 	"curetally/internal/core/plant"
+	"curetally/internal/link/config/civil"
 )
 
 // site reads what holds for the whole plant.
@@ -31,7 +32,7 @@ func (b *builder) site() {
 	p.ClockLimit = s.ClockLimit
 	p.WorkDays = s.WorkDays
 	for i, h := range s.Holidays {
-		day := local(h.Time, p.TimeZone)
+		day := civil.Local(h.Time, p.TimeZone)
 		if slices.ContainsFunc(p.Holidays, day.Equal) {
 			b.report(fmt.Sprintf("site.holidays[%d]", i), "the holiday is there twice", "keep one of the two")
 			continue
@@ -81,10 +82,12 @@ func (b *builder) presses() {
 	if len(b.in.Presses) == 0 {
 		b.report("presses", "the plant has no press", "list at least one press with its stations")
 	}
+	common := b.in.Site.Calendar.Calendar(b.doc, "site.calendar", b.plant.TimeZone)
 	for i, ps := range b.in.Presses {
 		at := fmt.Sprintf("presses[%d]", i)
 		b.own(at+".name", ps.Name, "press")
 		press := plant.Press{ID: plant.PressID(ps.Name), Title: orName(ps.Title, ps.Name)}
+		press.Calendar = pressCalendar(press.ID, common, ps.Calendar.Calendar(b.doc, at+".calendar", b.plant.TimeZone))
 		if len(ps.Stations) == 0 {
 			b.report(at+".stations", "the press has no station", "list its curing stations in the order of the web")
 		}
@@ -93,6 +96,21 @@ func (b *builder) presses() {
 		}
 		b.plant.Presses = append(b.plant.Presses, press)
 	}
+}
+
+// pressCalendar is that of one press: its own shifts, else those of the site, and
+// the holidays and stops of both.
+func pressCalendar(id plant.PressID, common, own plant.PressCalendar) plant.PressCalendar {
+	if len(own.Patterns) == 0 {
+		own.Patterns = common.Patterns
+	}
+	own.Holidays = slices.Concat(common.Holidays, own.Holidays)
+	own.Stops = slices.Concat(common.Stops, own.Stops)
+	own.Weekly = slices.Concat(common.Weekly, own.Weekly)
+	for i := range own.Stops {
+		own.Stops[i].Press = id
+	}
+	return own
 }
 
 func orName(title, name string) string {
@@ -116,7 +134,7 @@ func (b *builder) station(at string, ss stationSpec, press plant.PressID) plant.
 	}
 	for k, ts := range ss.Technology {
 		path := fmt.Sprintf("%s.technology[%d]", at, k)
-		from := plant.TechnologyFrom{From: local(ts.From.Time, b.plant.TimeZone), Technology: b.technology(path+".is", ts.Is)}
+		from := plant.TechnologyFrom{From: civil.Local(ts.From.Time, b.plant.TimeZone), Technology: b.technology(path+".is", ts.Is)}
 		switch {
 		case k == 0 && !from.From.IsZero():
 			b.report(path+".from", "the first technology has a beginning", "remove its from; what is mounted first holds from the beginning of data")
