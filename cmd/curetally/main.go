@@ -54,7 +54,7 @@ type commands struct {
 	Migrate    desk.Migrate       `cmd:"" help:"Bring the database schema up to date."`
 	Tasks      desk.Tasks         `cmd:"" help:"List upkeep tasks, most urgent first."`
 	Done       acts.Done          `cmd:"" help:"Record that a task was carried out."`
-	Lamp       lampCommand        `cmd:"" help:"Lamps: fit, remove, list."`
+	Lamp       lampCommand        `cmd:"" help:"Lamps: receive, fit, remove, dispose, list, stock."`
 	Exchange   acts.Exchange      `cmd:"" help:"Declare that a meter register was exchanged."`
 	Ruling     rulingCommand      `cmd:"" help:"Readings that no rule can judge: list, give a ruling."`
 	Baseline   baselineCommand    `cmd:"" help:"Baselines: freeze, show."`
@@ -72,9 +72,12 @@ type commands struct {
 }
 
 type lampCommand struct {
-	Fit    acts.LampFit    `cmd:"" help:"Record that a lamp was fitted in a station."`
-	Remove acts.LampRemove `cmd:"" help:"Record that a lamp was taken out."`
-	List   desk.LampList   `cmd:"" help:"List all lamps with what they have lived."`
+	Receive acts.LampReceive `cmd:"" help:"Record that spare lamps came into the store."`
+	Fit     acts.LampFit     `cmd:"" help:"Record that a lamp was fitted in a station."`
+	Remove  acts.LampRemove  `cmd:"" help:"Record that a lamp was taken out."`
+	Dispose acts.LampDispose `cmd:"" help:"Record that spent lamps left the plant."`
+	List    desk.LampList    `cmd:"" help:"List all lamps with what they have lived."`
+	Stock   desk.LampStock   `cmd:"" help:"List spares and spent lamps by kind."`
 }
 
 type rulingCommand struct {

@@ -138,6 +138,47 @@ type Ruling struct {
 type Lamp struct {
 	Serial LampSerial
 	Kind   string // name of a LampKind
+	// MadeUp marks a serial that the program gave to a spare without one.
+	MadeUp bool
+}
+
+// Movement is a way of a lamp into the store or out of it.
+type Movement string
+
+// The movements. The words are stored. A lamp that is fitted, or taken out of a
+// station, moves by its fitting.
+const (
+	// MovementReceived: it came into the store, from a supplier or back from
+	// what was taken for disposal.
+	MovementReceived Movement = "received"
+	// MovementNamed: a spare with a made-up serial was fitted under its own.
+	MovementNamed Movement = "named"
+	// MovementDisposed: it left the plant.
+	MovementDisposed Movement = "disposed"
+)
+
+// LampMovement is a person's record of one movement of a lamp.
+type LampMovement struct {
+	Lamp     LampSerial
+	At       time.Time
+	Movement Movement
+	By       string
+	Note     string
+}
+
+// OutputReading is the output of the lamp in a station as a person read it.
+type OutputReading struct {
+	Station    StationID
+	At         time.Time
+	Irradiance float64 // W/cm², as the instrument shows it
+	// Drive is the share of full power at which it was read, above 0; 1 is full.
+	Drive float64
+	// Instrument tells readings apart that may not be compared: instruments of
+	// different types and bands differ by a fifth and more.
+	Instrument string
+	Cleaned    bool // read right after a cleaning
+	By         string
+	Note       string
 }
 
 // Fitting is the time that a lamp spends in a station.

@@ -82,6 +82,14 @@ type LampKind struct {
 	RatedHours float64
 	// HoursPerStart is the wear of one start in equivalent hours.
 	HoursPerStart float64
+	// Doped marks an arc with metal halides for other wavelengths.
+	Doped bool
+	// Price of one lamp, ChangeCost of the work of one change, and StopCost of an
+	// unplanned stop beside these two; in one currency, zero when not stated.
+	Price, ChangeCost, StopCost unit.Money
+	// LeadDays is how long an order takes to arrive, in calendar days; 0 when not
+	// stated.
+	LeadDays int
 }
 
 // RuleScope says what a task rule is applied to.

@@ -58,15 +58,13 @@ type (
 type price struct{ unit.Money }
 
 func (p *price) UnmarshalText(text []byte) error {
-	parts := strings.Fields(string(text))
-	if len(parts) == 2 && len(parts[1]) == 3 && strings.Trim(parts[1], "ABCDEFGHIJKLMNOPQRSTUVWXYZ") == "" {
-		if m, err := unit.ParseMoney(parts[0], parts[1]); err == nil {
-			if m.Amount.IsNeg() {
-				return &strictyaml.Mistake{Problem: "the price is negative", Remedy: "write what a kilowatt-hour costs, for example 0.168 EUR"}
-			}
-			p.Money = m
-			return nil
-		}
+	m, ok := strictyaml.ParseMoney(text)
+	if !ok {
+		return &strictyaml.Mistake{Problem: "expected a price per kilowatt-hour with its currency", Remedy: "write for example 0.168 EUR"}
 	}
-	return &strictyaml.Mistake{Problem: "expected a price per kilowatt-hour with its currency", Remedy: "write for example 0.168 EUR"}
+	if m.Amount.IsNeg() {
+		return &strictyaml.Mistake{Problem: "the price is negative", Remedy: "write what a kilowatt-hour costs, for example 0.168 EUR"}
+	}
+	p.Money = m
+	return nil
 }

@@ -54,6 +54,9 @@ func fitLamp(ctx context.Context, tx pgx.Tx, site int16, station int32, f lampFi
 	if err := checkFree(ctx, tx, site, lamp, station, f.Fitting); err != nil {
 		return err
 	}
+	if err := fromStore(ctx, tx, site, lamp, f.Fitting); err != nil {
+		return err
+	}
 	if _, err := tx.Exec(ctx, `INSERT INTO lamp_fitting (site, lamp, station, fitted, removed, reason, by) VALUES ($1, $2, $3, $4, $5, $6, $7)`,
 		site, lamp, station, f.From.UTC(), until(f.To), f.Reason, text(f.By)); err != nil {
 		return err
@@ -110,7 +113,7 @@ func lockLamp(ctx context.Context, tx pgx.Tx, site int16, serial plant.LampSeria
 	err = tx.QueryRow(ctx, "SELECT id, kind FROM lamp WHERE site = $1 AND serial = $2 FOR NO KEY UPDATE", site, serial).Scan(&id, &known)
 	switch {
 	case errors.Is(err, pgx.ErrNoRows):
-		return 0, fmt.Errorf("%w: it was never fitted — give its kind to make it known", ErrNotFound)
+		return 0, fmt.Errorf("%w: it was never received or fitted — give its kind to make it known", ErrNotFound)
 	case err != nil:
 		return 0, err
 	case kind != "" && known != kind:
@@ -256,7 +259,7 @@ func fitInPast(ctx context.Context, tx pgx.Tx, s *site, c LampChange) error {
 
 // Lamps gives all lamps by serial.
 func (db *DB) Lamps(ctx context.Context) ([]plant.Lamp, error) {
-	return collect(ctx, db, pgx.RowToStructByPos[plant.Lamp], "SELECT serial, kind FROM lamp WHERE site = $1 ORDER BY serial")
+	return collect(ctx, db, pgx.RowToStructByPos[plant.Lamp], "SELECT serial, kind, made_up FROM lamp WHERE site = $1 ORDER BY serial")
 }
 
 // Fittings gives the fittings of one station, oldest first.

@@ -26,6 +26,12 @@ type Kind struct {
 	Technology    string  `yaml:"technology,required"`
 	RatedHours    float64 `yaml:"rated_hours,required"`
 	HoursPerStart float64 `yaml:"hours_per_start"`
+	Doped         bool    `yaml:"doped"`
+
+	Price      strictyaml.Money `yaml:"price"`
+	ChangeCost strictyaml.Money `yaml:"change_cost"`
+	StopCost   strictyaml.Money `yaml:"stop_cost"`
+	LeadDays   int              `yaml:"lead_days"`
 }
 
 // File is a file of rules, ready-made or the plant's own.
@@ -74,32 +80,6 @@ func Ready(name string) ([]plant.LampKind, []plant.TaskRule) {
 		panic(problems)
 	}
 	return kinds, rules
-}
-
-// Kinds checks lamp kinds; problems go to doc under lamp_kinds.
-func Kinds(doc *strictyaml.Document, specs []Kind) []plant.LampKind {
-	var kinds []plant.LampKind
-	for i, s := range specs {
-		at := fmt.Sprintf("lamp_kinds[%d]", i)
-		if err := plant.ValidName(s.Name); err != nil {
-			doc.Report(at+".name", err.Error(), "choose another name for the kind")
-		}
-		if slices.ContainsFunc(kinds, func(k plant.LampKind) bool { return k.Name == s.Name }) {
-			doc.Report(at+".name", fmt.Sprintf("there are two lamp kinds %q", s.Name), "give each kind its own name")
-		}
-		technology, err := plant.ParseTechnology(s.Technology)
-		if err != nil {
-			doc.Report(at+".technology", fmt.Sprintf("unknown technology %q", s.Technology), "expected arc, led or hot-air")
-		}
-		if s.RatedHours <= 0 || s.RatedHours > 1e6 {
-			doc.Report(at+".rated_hours", "not between 0 and 1000000", "write the rated useful life in hours, for example 1500")
-		}
-		if s.HoursPerStart < 0 || s.HoursPerStart > 100 {
-			doc.Report(at+".hours_per_start", "not between 0 and 100", "write how many lit hours one start costs, for example 1")
-		}
-		kinds = append(kinds, plant.LampKind{Name: s.Name, Title: cmp.Or(s.Title, s.Name), Technology: technology, RatedHours: s.RatedHours, HoursPerStart: s.HoursPerStart})
-	}
-	return kinds
 }
 
 // cautionKnown says whether a code is one of the caution cards C1 to C20.

@@ -1,0 +1,62 @@
+package rules
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+
+	"curetally/internal/core/plant"
+	"curetally/internal/link/config/strictyaml"
+)
+
+// Kinds checks lamp kinds; problems go to doc under lamp_kinds.
+func Kinds(doc *strictyaml.Document, specs []Kind) []plant.LampKind {
+	var kinds []plant.LampKind
+	for i, s := range specs {
+		at := fmt.Sprintf("lamp_kinds[%d]", i)
+		if err := plant.ValidName(s.Name); err != nil {
+			doc.Report(at+".name", err.Error(), "choose another name for the kind")
+		}
+		if slices.ContainsFunc(kinds, func(k plant.LampKind) bool { return k.Name == s.Name }) {
+			doc.Report(at+".name", fmt.Sprintf("there are two lamp kinds %q", s.Name), "give each kind its own name")
+		}
+		technology, err := plant.ParseTechnology(s.Technology)
+		if err != nil {
+			doc.Report(at+".technology", fmt.Sprintf("unknown technology %q", s.Technology), "expected arc, led or hot-air")
+		}
+		if s.RatedHours <= 0 || s.RatedHours > 1e6 {
+			doc.Report(at+".rated_hours", "not between 0 and 1000000", "write the rated useful life in hours, for example 1500")
+		}
+		if s.HoursPerStart < 0 || s.HoursPerStart > 100 {
+			doc.Report(at+".hours_per_start", "not between 0 and 100", "write how many lit hours one start costs, for example 1")
+		}
+		if s.Doped && technology != plant.TechnologyArc {
+			doc.Report(at+".doped", "only an arc is doped", "remove the key, or write technology: arc")
+		}
+		s.checkCosts(doc, at)
+		kinds = append(kinds, plant.LampKind{
+			Name: s.Name, Title: cmp.Or(s.Title, s.Name), Technology: technology, RatedHours: s.RatedHours, HoursPerStart: s.HoursPerStart, Doped: s.Doped,
+			Price: s.Price.Money, ChangeCost: s.ChangeCost.Money, StopCost: s.StopCost.Money, LeadDays: s.LeadDays,
+		})
+	}
+	return kinds
+}
+
+// checkCosts checks what a change costs and how long an order takes.
+func (s Kind) checkCosts(doc *strictyaml.Document, at string) {
+	currency := cmp.Or(s.Price.Currency, s.ChangeCost.Currency, s.StopCost.Currency)
+	for _, c := range []struct {
+		key  string
+		cost strictyaml.Money
+	}{{"price", s.Price}, {"change_cost", s.ChangeCost}, {"stop_cost", s.StopCost}} {
+		if c.cost.Currency != "" && c.cost.Currency != currency {
+			doc.Report(at+"."+c.key, fmt.Sprintf("in %s, and other costs of this kind are in %s", c.cost.Currency, currency), "write all costs of one kind in one currency")
+		}
+	}
+	if s.StopCost.Currency != "" && s.Price.Currency == "" {
+		doc.Report(at+".stop_cost", "an unplanned stop has a cost and the lamp has no price", "give the price of the lamp, for example price: 240 EUR")
+	}
+	if s.LeadDays < 0 || s.LeadDays > 730 {
+		doc.Report(at+".lead_days", "not between 0 and 730", "write how many days an order takes to arrive, for example 14")
+	}
+}

@@ -1,0 +1,101 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"strings"
+	"sync"
+	"testing"
+
+	"curetally/internal/core/plant"
+)
+
+func receipt(minutes float64, count int, serials ...plant.LampSerial) Receipt {
+	return Receipt{Kind: "arc-lamp", Count: count, Serials: serials, At: at(minutes), By: "Sam", Note: "order 12"}
+}
+
+func TestReceiveLamps_FromStoreToStationToDisposal(t *testing.T) {
+	db := open(t)
+	ctx := t.Context()
+	same(t, "serials", get(db.ReceiveLamps(ctx, receipt(0, 2, "B-1", "A-1")))(t), []plant.LampSerial{"A-1", "B-1", "arc-lamp-s1", "arc-lamp-s2"})
+	same(t, "next serial", get(db.ReceiveLamps(ctx, receipt(1, 1)))(t), []plant.LampSerial{"arc-lamp-s3"})
+	must(t, db.FitLamp(ctx, fitting("A-1", "heron-1", at(10)), "arc-lamp"))
+	must(t, db.FitLamp(ctx, fitting("C-7", "heron-2", at(10)), "arc-lamp")) // takes the oldest spare without a serial
+	must(t, db.RemoveLamp(ctx, "A-1", at(20), "failed", "Sam"))
+	must(t, db.DisposeLamps(ctx, []plant.LampSerial{"A-1", "A-1", "arc-lamp-s3"}, plant.LampMovement{At: at(30), By: "Kim", Note: "note 4"}))
+	var got []string
+	for _, m := range get(db.LampMovements(ctx))(t) {
+		got = append(got, string(m.Movement)+" "+string(m.Lamp)+" by "+m.By+": "+m.Note)
+	}
+	same(t, "movements", got, []string{
+		"received A-1 by Sam: order 12", "received B-1 by Sam: order 12", "received arc-lamp-s1 by Sam: order 12", "received arc-lamp-s2 by Sam: order 12",
+		"received arc-lamp-s3 by Sam: order 12", "named arc-lamp-s1 by Sam: fitted as C-7", "disposed A-1 by Kim: note 4", "disposed arc-lamp-s3 by Kim: note 4",
+	})
+	early := plant.Fitting{Lamp: "B-1", Station: "heron-1", From: at(-5), To: at(-4), Reason: "moved", By: "Sam"}
+	for name, c := range map[string]struct {
+		err  error
+		want string
+	}{
+		"fit what was disposed of":    {db.FitLamp(ctx, fitting("A-1", "heron-1", at(40)), ""), "left the store"},
+		"fit what has another name":   {db.FitLamp(ctx, fitting("arc-lamp-s1", "heron-1", at(40)), ""), "left the store"},
+		"fit before it came":          {db.FitLamp(ctx, early, ""), "came into the store"},
+		"dispose twice":               {db.DisposeLamps(ctx, []plant.LampSerial{"A-1"}, plant.LampMovement{At: at(50)}), "left the store"},
+		"dispose of what is fitted":   {db.DisposeLamps(ctx, []plant.LampSerial{"B-1", "C-7"}, plant.LampMovement{At: at(50)}), "in heron-2"},
+		"dispose before it came":      {db.DisposeLamps(ctx, []plant.LampSerial{"B-1"}, plant.LampMovement{At: at(-1)}), "later instant"},
+		"receive what is fitted":      {got0(db.ReceiveLamps(ctx, receipt(60, 0, "C-7"))), "in heron-2"},
+		"receive what is there":       {got0(db.ReceiveLamps(ctx, receipt(60, 1, "B-1"))), "in the store"},
+		"receive before it left":      {got0(db.ReceiveLamps(ctx, receipt(15, 0, "A-1"))), "later instant"},
+		"receive as of another kind":  {got0(db.ReceiveLamps(ctx, Receipt{Kind: "led-module", Serials: []plant.LampSerial{"A-1"}, At: at(60)})), "of kind arc-lamp"},
+		"fit what is of another kind": {db.FitLamp(ctx, fitting("B-1", "heron-1", at(40)), "led-module"), "of kind arc-lamp"},
+	} {
+		if !errors.Is(c.err, ErrConflict) || !strings.Contains(c.err.Error(), c.want) {
+			t.Errorf("%s: %v, expected ErrConflict with %q", name, c.err, c.want)
+		}
+	}
+	same(t, "nothing of the refused is on record", len(get(db.LampMovements(ctx))(t)), len(got))
+	must(t, got0(db.ReceiveLamps(ctx, receipt(60, 0, "A-1"))))
+	must(t, db.FitLamp(ctx, fitting("A-1", "heron-1", at(70)), ""))
+	for _, sql := range []string{"UPDATE lamp_movement SET by = 'x'", "DELETE FROM lamp_movement", "TRUNCATE lamp_movement"} {
+		if _, err := db.pool.Exec(ctx, sql); err == nil || !strings.Contains(err.Error(), "append-only") {
+			t.Errorf("%s: %v, expected to be refused", sql, err)
+		}
+	}
+}
+
+func got0[T any](_ T, err error) error { return err }
+
+func TestReceiveLamps_Refuses(t *testing.T) {
+	db := open(t)
+	for name, r := range map[string]Receipt{
+		"nothing": receipt(0, 0), "too many": receipt(0, maxReceipt+1), "no instant": {Kind: "arc-lamp", Count: 1},
+		"no serial": receipt(0, 0, " "), "less than nothing": receipt(0, -1, "A", "B"),
+	} {
+		if _, err := db.ReceiveLamps(t.Context(), r); err == nil || !strings.Contains(err.Error(), "expected") {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	if err := db.DisposeLamps(t.Context(), []plant.LampSerial{"Z-1"}, plant.LampMovement{At: at(0)}); !errors.Is(err, ErrNotFound) {
+		t.Errorf("disposal of a lamp that nobody knows: %v", err)
+	}
+	same(t, "movements", len(get(db.LampMovements(t.Context()))(t)), 0)
+}
+
+// Receipts and fittings at once: every spare without a serial is taken by one
+// lamp, and every serial is given once.
+func TestReceiveLamps_ManyAtOnce(t *testing.T) {
+	db := open(t)
+	var wg sync.WaitGroup
+	errs := make([]error, 4)
+	for i := range errs {
+		wg.Go(func() { _, errs[i] = db.ReceiveLamps(context.Background(), receipt(0, 3)) })
+	}
+	wg.Wait()
+	must(t, errors.Join(errs...))
+	same(t, "lamps", count(t, db, "SELECT count(*) FROM lamp"), 12)
+	for i, f := range []plant.Fitting{fitting("C-1", "heron-1", at(1)), fitting("C-2", "heron-2", at(1))} {
+		wg.Go(func() { errs[i] = db.FitLamp(context.Background(), f, "arc-lamp") })
+	}
+	wg.Wait()
+	must(t, errors.Join(errs...))
+	same(t, "spares taken", count(t, db, "SELECT count(DISTINCT lamp) FROM lamp_movement WHERE movement = 'named'"), 2)
+}
