@@ -102,6 +102,12 @@ func Shape(s Segment, samples []plant.Signal, spans []plant.Span, maxGap time.Du
 	return out
 }
 
+// Sampled says whether Shape spreads a segment by samples of power, because they
+// leave no longer gap than maxGap in it.
+func Sampled(s Segment, samples []plant.Signal, maxGap time.Duration) bool {
+	return byPower(s, samples, maxGap) != nil
+}
+
 // weight is how much of a segment's amount belongs to a part of its time, in any
 // unit.
 type weight struct {
@@ -164,13 +170,13 @@ func byState(s Segment, spans []plant.Span) []weight {
 			break
 		}
 		add(later(p.From, from), true) // nothing is known of the time before
-		add(earlier(p.To, s.To), runs(p.State))
+		add(earlier(p.To, s.To), Runs(p.State))
 	}
 	add(s.To, true)
 	return out
 }
 
-// runs says whether a station in this state may use more than its standby.
-func runs(s plant.State) bool {
+// Runs says whether a station in this state may use more than its standby.
+func Runs(s plant.State) bool {
 	return s != plant.StateOff && s != plant.StateCooling && s != plant.StateFault
 }
