@@ -14,6 +14,7 @@ import (
 
 	"curetally/internal/core/plant"
 	"curetally/internal/link/store"
+	"curetally/internal/work/collect"
 	"curetally/internal/work/publish"
 )
 
@@ -85,11 +86,15 @@ func (d *Daemon) condition() publish.Condition {
 	if d.stations != nil {
 		c.BrokerUsed, c.BrokerUp = true, d.stations.connected()
 	}
+	for _, t := range collect.Troubles() {
+		c.MeterConditions = append(c.MeterConditions, t.String())
+	}
 	for _, p := range d.pollers {
 		for _, h := range p.Health() {
 			c.Meters = append(c.Meters, publish.MeterHealth{
 				Meter: h.Meter, LastSuccess: h.LastSuccess, Polls: h.Polls, Failures: h.Failures,
-				Up: h.LastError == "" && !h.LastSuccess.IsZero(),
+				Up:      h.Up,
+				Trouble: h.Trouble.String(), Refused: h.Refused, Missed: h.Missed, Line: h.Line,
 			})
 		}
 	}

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"curetally/internal/core/plant"
+	"curetally/internal/work/collect"
 	"curetally/internal/work/publish"
 	"curetally/internal/work/web"
 )
@@ -28,11 +29,9 @@ func (d *Daemon) findings(snap *publish.Snapshot) []web.Finding {
 	}
 	for _, p := range d.pollers {
 		for _, h := range p.Health() {
-			if h.LastError != "" {
-				out = append(out, web.Finding{
-					Kind: "silent meter", Subject: string(h.Meter), Text: h.LastError, Since: h.Since,
-					Remedy: "Check supply, cable and address. The register goes on counting: energy is not lost, only its shape.",
-				})
+			if h.Trouble != collect.Sound {
+				kind, remedy := troubleOf(h.Trouble)
+				out = append(out, web.Finding{Kind: kind, Subject: string(h.Meter), Text: h.LastError, Since: h.Since, Remedy: remedy})
 			}
 		}
 	}

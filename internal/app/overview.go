@@ -144,7 +144,10 @@ func (v *viewer) meters(pollers []*collect.Poller) []web.MeterView {
 	for _, p := range pollers {
 		for _, h := range p.Health() {
 			mv := web.MeterView{
-				Name: string(h.Meter), Title: string(h.Meter), Heard: h.LastSuccess, Silent: h.LastError != "",
+				Name: string(h.Meter), Title: string(h.Meter), Heard: h.LastSuccess, Silent: h.Trouble == collect.NoAnswer,
+			}
+			if h.Trouble != collect.Sound {
+				mv.Trouble = h.Trouble.String()
 			}
 			mv.PowerWatts, mv.PowerKnown = v.power[h.Meter]
 			for _, r := range v.plant.Registers {

@@ -52,7 +52,7 @@ type meter struct {
 }
 
 // Sample is what one poll of a meter yields. A value that the meter says it
-// does not have is absent.
+// does not have is absent, and so is one that was refused.
 type Sample struct {
 	// Readings are the energy registers, in milliwatt-hours rounded down; At is
 	// the middle of request and answer, UTC, whole microseconds. Modulus is set
@@ -61,6 +61,9 @@ type Sample struct {
 	// Signals are the momentary values in base units, with the unit in the
 	// name, whole milliseconds. Their subject is the meter's name.
 	Signals []plant.Signal
+	// Refused are the values that came and cannot be facts, of class ErrValue. They
+	// do not hurt the others.
+	Refused []*Refused
 }
 
 // answer is what one request brought.
@@ -180,16 +183,27 @@ func quietTime(conf plant.Bus) time.Duration {
 // Read polls one meter: all requests of its plan, opening the link when it is
 // not open. Failures of the link are tried again as often as the meter's
 // Retries say, each time over a newly opened link; a link that does not open is
-// not tried again.
+// not tried again. ReadOnce does the same with no second attempt.
 //
 // When ctx ends, Read returns at once from a connection attempt or a pause, and
 // after the request under way otherwise, that is within the time-out of the
 // bus: the library cannot be interrupted, and handing each request to another
 // goroutine would halve the rate of polling.
 //
-// Errors are of class ErrException, ErrAnchor, ErrLink or ErrValue, or wrap the
-// cause of ctx. With an error the Sample is empty.
+// Errors are of class ErrException, ErrAnchor or ErrLink, and a *Refused where
+// something came, or wrap the cause of ctx. With an error the Sample is empty.
 func (b *Bus) Read(ctx context.Context, id plant.MeterID) (Sample, error) {
+	return b.read(ctx, id, true)
+}
+
+// ReadOnce is Read without the meter's retries, for a meter that did not answer
+// before: on a shared line every attempt costs the others a time-out and a quiet
+// time.
+func (b *Bus) ReadOnce(ctx context.Context, id plant.MeterID) (Sample, error) {
+	return b.read(ctx, id, false)
+}
+
+func (b *Bus) read(ctx context.Context, id plant.MeterID, retry bool) (Sample, error) {
 	m := b.meters[id]
 	if m == nil {
 		return Sample{}, fmt.Errorf("meter %s is not on bus %s: expected a meter of its configuration", id, b.conf.ID)
@@ -197,12 +211,21 @@ func (b *Bus) Read(ctx context.Context, id plant.MeterID) (Sample, error) {
 	for attempt := 0; ; attempt++ {
 		answers, err := b.poll(ctx, m)
 		if err == nil {
-			return b.sample(m, answers)
+			return b.sample(m, answers), nil
 		}
 		again := errors.Is(err, ErrLink) && !errors.Is(err, errOpen) || b.framed && errors.Is(err, ErrAnchor)
-		if ctx.Err() != nil || !again || attempt >= m.conf.Retries {
+		if ctx.Err() != nil || !again || !retry || attempt >= m.conf.Retries {
 			return Sample{}, err
 		}
+	}
+}
+
+// Rest waits until the line has rested after an error and may be used again, or
+// ctx ends. A Read waits by itself; calling Rest first keeps that time out of the
+// next meter's poll.
+func (b *Bus) Rest(ctx context.Context) {
+	if !b.open {
+		_ = pause(ctx, time.Until(b.quietUntil)) // only the end of ctx, which the caller sees
 	}
 }
 
@@ -358,19 +381,23 @@ func (b *Bus) compare(m *meter, i int, a answer) error {
 			b.drop()
 		}
 		r := m.plan.requests[i]
-		return fmt.Errorf("%s: %w: address %d holds %#04x: expected %#04x — check the unit id and that the profile %s is of this kind of meter",
-			b.place(m, r), ErrAnchor, int(r.address)+c.at.offset, got, c.words, m.conf.Profile.Name)
+		address := int(r.address) + c.at.offset
+		return &Refused{
+			place: b.place(m, r), class: ErrAnchor, Content: inHex(got),
+			found: fmt.Sprintf("address %d holds %#04x", address, got),
+			expected: fmt.Sprintf("expected %#04x at address %d — check the unit id and that the profile %s is of this kind of meter",
+				c.words, address, m.conf.Profile.Name),
+		}
 	}
 	return nil
 }
 
 // sample decodes the answers of a whole poll.
-func (b *Bus) sample(m *meter, answers []answer) (Sample, error) {
+func (b *Bus) sample(m *meter, answers []answer) Sample {
 	s := Sample{
 		Readings: make([]plant.Reading, 0, m.plan.cumulative),
 		Signals:  make([]plant.Signal, 0, len(m.plan.values)-m.plan.cumulative),
 	}
-	var errs []error
 	for i := range m.plan.values {
 		v := &m.plan.values[i]
 		a := answers[v.at.request]
@@ -378,10 +405,11 @@ func (b *Bus) sample(m *meter, answers []answer) (Sample, error) {
 		if v.scaled {
 			scale = answers[v.scaleAt.request].words[v.scaleAt.offset]
 		}
-		d, present, err := v.decode(a.words[v.at.offset:v.at.offset+int(v.kind.Words())], scale)
+		d, present, refused := v.decode(a.words[v.at.offset:v.at.offset+int(v.kind.Words())], scale)
 		switch {
-		case err != nil:
-			errs = append(errs, fmt.Errorf("%s: %w", b.place(m, m.plan.requests[v.at.request]), err))
+		case refused != nil:
+			refused.place = b.place(m, m.plan.requests[v.at.request])
+			s.Refused = append(s.Refused, refused)
 		case !present:
 		case v.cumulative:
 			s.Readings = append(s.Readings, plant.Reading{
@@ -393,8 +421,5 @@ func (b *Bus) sample(m *meter, answers []answer) (Sample, error) {
 			})
 		}
 	}
-	if err := errors.Join(errs...); err != nil {
-		return Sample{}, err
-	}
-	return s, nil
+	return s
 }

@@ -469,6 +469,93 @@ func TestQuietTimeEndsWithTheContext(t *testing.T) {
 	}
 }
 
+// What came and is no fact says so, and silence is told from it.
+func TestRefusedAndSilent(t *testing.T) {
+	t.Parallel()
+	anchored := echoMeter(41)
+	anchored.Profile.Anchors = []plant.Anchor{{Function: 3, Address: 40, Words: []uint16{7}}}
+	for _, c := range []struct {
+		name    string
+		meter   plant.Meter
+		answer  func(q query) []byte
+		class   error
+		refused bool
+		content string
+	}{
+		{"silence", echoMeter(7), func(query) []byte { return nil }, ErrSilent, false, ""},
+		{"silence behind a gateway", echoMeter(7), func(q query) []byte { return q.exception(0x0B) }, ErrSilent, false, ""},
+		{"exception", echoMeter(7), func(q query) []byte { return q.exception(2) }, ErrException, true, ""},
+		{"another unit", echoMeter(7), func(q query) []byte { return q.frame(q.unit+1, []byte{3, 2, 0, 42}) }, ErrFrame, true, ""},
+		{"another length", echoMeter(7), func(q query) []byte { return q.frame(q.unit, []byte{3, 4, 0, 42, 0, 43}) }, ErrFrame, true, ""},
+		{"anchor", anchored, query.echo, ErrAnchor, true, "0x0028"},
+	} {
+		w := newWire(t, true, func(_ int, q query) []byte { return c.answer(q) })
+		s, err := newTestBus(t, w.impatient(c.meter)).Read(t.Context(), "m1")
+		if !errors.Is(err, c.class) || errors.Is(err, ErrSilent) != errors.Is(c.class, ErrSilent) || len(s.Signals) > 0 {
+			t.Errorf("%s: Read = %v, %v, want class %v", c.name, s, err, c.class)
+		}
+		r, ok := errors.AsType[*Refused](err)
+		if ok != c.refused {
+			t.Errorf("%s: refused is %v, want %v: %v", c.name, ok, c.refused, err)
+		}
+		if ok && (r.Content != c.content || r.Value != "" || !strings.HasPrefix(r.Reason(), "meter m1, unit 17 on ")) {
+			t.Errorf("%s: refused %+v with reason %q", c.name, r, r.Reason())
+		}
+	}
+}
+
+// On a shared line each attempt at a dead meter costs the others a time-out.
+func TestReadOnceTriesOnce(t *testing.T) {
+	t.Parallel()
+	var requests atomic.Int32
+	w := newWire(t, false, func(int, query) []byte {
+		requests.Add(1)
+		return []byte{}
+	})
+	m := echoMeter(7)
+	m.Retries = 2
+	b := newTestBus(t, w.bus(m))
+	for i, c := range []struct {
+		read func(context.Context, plant.MeterID) (Sample, error)
+		want int32
+	}{{b.Read, 3}, {b.ReadOnce, 1}} {
+		requests.Store(0)
+		if _, err := c.read(t.Context(), "m1"); !errors.Is(err, ErrLink) {
+			t.Fatalf("poll %d: err = %v, want ErrLink", i+1, err)
+		}
+		if n := requests.Load(); n != c.want {
+			t.Errorf("poll %d: %d requests, want %d", i+1, n, c.want)
+		}
+	}
+}
+
+// Rest takes the quiet time, so that the next poll need not.
+func TestRestTakesTheQuietTime(t *testing.T) {
+	t.Parallel()
+	var first atomic.Bool
+	first.Store(true)
+	w := newWire(t, true, func(_ int, q query) []byte {
+		if first.Swap(false) {
+			return q.frame(q.unit+1, []byte{3, 2, 0, 42})
+		}
+		return q.echo()
+	})
+	conf := w.bus(echoMeter(7))
+	conf.Quiet = 200 * time.Millisecond
+	b := newTestBus(t, conf)
+	b.Rest(t.Context()) // nothing to rest from
+	if _, err := b.Read(t.Context(), "m1"); !errors.Is(err, ErrFrame) {
+		t.Fatalf("err = %v, want ErrFrame", err)
+	}
+	b.Rest(t.Context())
+	if left := time.Until(b.quietUntil); left > 0 {
+		t.Errorf("%v of the quiet time are left", left)
+	}
+	if _, err := b.Read(t.Context(), "m1"); err != nil {
+		t.Fatal(err)
+	}
+}
+
 func TestExceptionKeepsTheLink(t *testing.T) {
 	for _, code := range []byte{1, 2, 4, 6, 7, 11} {
 		var refuse atomic.Bool
@@ -560,22 +647,37 @@ func TestAnchorGuardsIdentity(t *testing.T) {
 	}
 }
 
-// A value that cannot be a fact fails the poll with its name; the link stays.
-func TestUnusableValueNamesItself(t *testing.T) {
+// A value that cannot be a fact is refused with its name and its words; the others
+// are taken, and the link stays.
+func TestUnusableValueHurtsNoOther(t *testing.T) {
 	w := newWire(t, true, echoServer)
 	m := echoMeter(7)
 	scale := uint16(12) // holds 12, which is no exponent
 	m.Profile.Values = append(m.Profile.Values, plant.ProfileValue{
-		Name: "import", Function: 4, Address: 10, Type: plant.Uint32, Unit: "Wh", Cumulative: true, ScaleRegister: &scale,
+		Name: "power", Function: 4, Address: 10, Type: plant.Uint32, Unit: "W", ScaleRegister: &scale,
+	}, plant.ProfileValue{
+		Name: "import", Function: 4, Address: 20, Type: plant.Uint32, Unit: "Wh", Cumulative: true,
 	})
 	s, err := newTestBus(t, w.bus(m)).Read(t.Context(), "m1")
-	if !errors.Is(err, ErrValue) || len(s.Readings)+len(s.Signals) > 0 {
-		t.Fatalf("Read = %v, %v, want ErrValue", s, err)
+	if err != nil || len(s.Refused) != 1 {
+		t.Fatalf("Read = %v, %v, want one refused value", s, err)
 	}
-	for _, part := range []string{"meter m1, unit 17", "function 4, address 10, 3 registers", "value import", "holds 12"} {
-		if !strings.Contains(err.Error(), part) {
-			t.Errorf("message %q does not name %q", err, part)
+	r := s.Refused[0]
+	s.Refused = nil
+	mustEqual(t, s, Sample{
+		Readings: []plant.Reading{{Register: "m1/import", Value: (20<<16 + 21) * 1000}},
+		Signals:  []plant.Signal{{Subject: "m1", Name: "a", Value: 7}},
+	})
+	if !errors.Is(r, ErrValue) || r.Value != "power" || r.Content != "0x000a 0x000b, scale register 0x000c" {
+		t.Errorf("refused %+v", r)
+	}
+	for _, part := range []string{"meter m1, unit 17", "function 4, address 10, 3 registers", "value power", "expected a power of ten"} {
+		if !strings.Contains(r.Error(), part) || !strings.Contains(r.Reason(), part) {
+			t.Errorf("message %q or reason %q does not name %q", r.Error(), r.Reason(), part)
 		}
+	}
+	if !strings.Contains(r.Error(), "holds 12") || strings.Contains(r.Reason(), "holds 12") {
+		t.Errorf("message %q, reason %q: what came belongs to the message alone", r.Error(), r.Reason())
 	}
 	w.waitOpen(1)
 }

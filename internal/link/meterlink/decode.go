@@ -188,9 +188,9 @@ type decoded struct {
 }
 
 // decode turns the words of a value, and its scale register where it has one,
-// into units. It reports false when the meter has no value, and ErrValue when
-// it has one that cannot be used.
-func (v *value) decode(words []uint16, scale uint16) (decoded, bool, error) {
+// into units. It reports false when the meter has no value, and refuses with
+// ErrValue one that cannot be used.
+func (v *value) decode(words []uint16, scale uint16) (decoded, bool, *Refused) {
 	raw := assemble(words, v.littleWords, v.littleBytes)
 	if v.noValue != nil && raw == *v.noValue {
 		return decoded{}, false, nil
@@ -209,21 +209,25 @@ func (v *value) decode(words []uint16, scale uint16) (decoded, bool, error) {
 		}
 		exponent := int(int16(scale))
 		if exponent < minExponent || exponent > maxExponent {
-			return decoded{}, false, fmt.Errorf("value %s: %w: its scale register holds %d: expected a power of ten from %d to %d — check the address of the scale register",
-				v.name, ErrValue, exponent, minExponent, maxExponent)
+			return decoded{}, false, &Refused{
+				Value: v.name, Content: inHex(words) + ", scale register " + inHex([]uint16{scale}), class: ErrValue,
+				found: fmt.Sprintf("its scale register holds %d", exponent),
+				expected: fmt.Sprintf("expected a power of ten from %d to %d in the scale register — check the address of the scale register",
+					minExponent, maxExponent),
+			}
 		}
 		at = exponent - minExponent
 	}
 	if !v.cumulative {
 		f, ok := v.factors[at].float(n)
 		if !ok {
-			return decoded{}, false, v.overflow(raw)
+			return decoded{}, false, v.overflow(words, raw)
 		}
 		return decoded{signal: f}, true, nil
 	}
 	units, ok := v.factors[at].floor(n)
 	if !ok {
-		return decoded{}, false, v.overflow(raw)
+		return decoded{}, false, v.overflow(words, raw)
 	}
 	d := decoded{units: units}
 	if v.scaled {
@@ -232,7 +236,10 @@ func (v *value) decode(words []uint16, scale uint16) (decoded, bool, error) {
 	return d, true, nil
 }
 
-func (v *value) overflow(raw uint64) error {
-	return fmt.Errorf("value %s: %w: content %#x in %s is more than can be counted: expected less than 9.2e12 kWh — check type, word order, byte order and scale in the profile",
-		v.name, ErrValue, raw, v.kind)
+func (v *value) overflow(words []uint16, raw uint64) *Refused {
+	return &Refused{
+		Value: v.name, Content: inHex(words), class: ErrValue,
+		found:    fmt.Sprintf("content %#x in %s is more than can be counted", raw, v.kind),
+		expected: "expected less than 9.2e12 kWh — check type, word order, byte order and scale in the profile",
+	}
 }

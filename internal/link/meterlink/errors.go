@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
 	"github.com/simonvetter/modbus"
@@ -15,14 +16,22 @@ var (
 	// ErrException: the meter or its gateway answered that it will not serve
 	// the request. The link is sound and stays open.
 	ErrException = errors.New("the meter refused the request")
+	// ErrSilent: nothing came in time, or a gateway says so of its meter. With the
+	// former the error is of class ErrLink too, with the latter of ErrException.
+	ErrSilent = errors.New("no answer")
+	// ErrFrame: something came that is no answer to the request: a damaged frame,
+	// another unit's, another length. The error is of class ErrLink too.
+	ErrFrame = errors.New("the frame cannot be used")
 	// ErrAnchor: registers of known content held something else, so the answer
 	// is of another meter, another map or another request.
 	ErrAnchor = errors.New("the answer has another identity than expected")
 	// ErrLink: no connection, no answer in time, or an answer that breaks the
-	// protocol. The link was closed; the next Read opens it again.
+	// protocol. The link was closed; the next Read opens it again. What broke the
+	// protocol is of class ErrFrame too, and comes as Refused.
 	ErrLink = errors.New("the link failed")
 	// ErrValue: the answer is sound but a value in it cannot be a fact: it does
-	// not fit, or its scale register holds no power of ten.
+	// not fit, or its scale register holds no power of ten. It is the class of
+	// Sample.Refused only.
 	ErrValue = errors.New("a value cannot be used")
 
 	// errOpen marks an ErrLink where nothing was sent because the link did not
@@ -75,9 +84,27 @@ func remedy(err error) string {
 	}
 }
 
-// fail makes the error of one request: place, class, cause and remedy.
+// broken says whether the library's error means that something came which is no
+// answer to the request.
+func broken(err error) bool {
+	return slices.ContainsFunc([]modbus.Error{
+		modbus.ErrBadUnitId, modbus.ErrBadCRC, modbus.ErrShortFrame, modbus.ErrProtocolError,
+	}, func(e modbus.Error) bool { return errors.Is(err, e) })
+}
+
+// fail makes the error of one request: place, class, cause and remedy. It is
+// Refused when something came, and of class ErrSilent when nothing did.
 func (b *Bus) fail(m *meter, r request, class, cause error) error {
-	return fmt.Errorf("%s: %w: %w — %s", b.place(m, r), class, cause, remedy(cause))
+	silent := errors.Is(cause, modbus.ErrRequestTimedOut) || errors.Is(cause, modbus.ErrGWTargetFailedToRespond)
+	switch {
+	case silent:
+		return fmt.Errorf("%s: %w: %w: %w — %s", b.place(m, r), class, ErrSilent, cause, remedy(cause))
+	case broken(cause):
+		class = fmt.Errorf("%w: %w", class, ErrFrame)
+	case !errors.Is(class, ErrException):
+		return fmt.Errorf("%s: %w: %w — %s", b.place(m, r), class, cause, remedy(cause))
+	}
+	return &Refused{place: b.place(m, r), class: class, cause: cause, expected: remedy(cause)}
 }
 
 // place names a request the way a person finds it again in configuration and

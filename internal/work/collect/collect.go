@@ -3,19 +3,22 @@
 // facts; nothing is interpreted here.
 //
 // A meter that does not answer hurts no other: it is asked again after a pause
-// that doubles up to a minute, so that on a shared bus it costs one time-out
-// per pause and not one per round. One line is logged when a meter falls
-// silent and one when it is back.
+// that doubles up to a minute and then gets one attempt, so that on a shared bus
+// it costs one time-out and one quiet time per pause and not one per round. One
+// line is logged when a meter's condition changes. What a meter sends and what
+// cannot be taken goes on record as a refusal, once per condition.
 //
 // Polls are spread: the phase of a meter is fixed by its name, so the bus sees
-// a steady stream instead of a burst, before and after a restart alike.
+// a steady stream instead of a burst, before and after a restart alike. When more
+// is due than the line carries, the poll whose next slot comes first goes first;
+// slots that passed meanwhile are counted and not made up for. See Poller for what
+// that promises.
 package collect
 
 import (
 	"context"
 	"hash/fnv"
 	"log/slog"
-	"math/rand/v2"
 	"sync"
 	"time"
 
@@ -24,7 +27,10 @@ import (
 
 // Reader reads all values of one meter. It is called by one goroutine only.
 type Reader interface {
-	Read(ctx context.Context, m plant.MeterID) (plant.Facts, error)
+	// Read asks a meter once, or as often as its retries allow.
+	Read(ctx context.Context, m plant.MeterID, retry bool) Answer
+	// Rest waits until the line may be used again after a failure, or ctx ends.
+	Rest(ctx context.Context)
 	Close() error
 }
 
@@ -36,20 +42,40 @@ type Options struct {
 	// fails only when ctx ends.
 	Deliver func(ctx context.Context, f plant.Facts) error
 	Log     *slog.Logger
-	Rand    *rand.Rand // jitter of pauses
 }
 
 // Health is what a poller knows of one meter.
 type Health struct {
 	Meter       plant.MeterID
-	LastSuccess time.Time // zero when never
-	LastError   string    // empty when the last poll succeeded
+	LastSuccess time.Time // of the last poll that did not fail; zero when never
+	Up          bool      // the last poll did not fail: it brought what can be used
+	Trouble     Trouble   // of the last poll
+	LastError   string    // what was wrong with the last poll; empty when it was sound
 	Since       time.Time // when the present condition began
 	Polls       uint64
-	Failures    uint64
+	Failures    uint64 // polls that brought nothing
+	Refused     uint64 // answers and values that came and were not taken
+	// Missed counts the slots of the meter's period at which it was not asked,
+	// because the line was busy or in the pause after a failure.
+	Missed uint64
+	// Line is how long polls of the meter held the line, with the rest of the line
+	// after failures.
+	Line time.Duration
 }
 
 // Poller polls the meters of one bus.
+//
+// Let C(m) be the longest that one poll of meter m holds the line. From one poll of
+// meter m to the next, end to end, pass at most 2 × period(m) + Σ C over all
+// meters of the bus, whatever is asked of the line, as long as m answers and the
+// inbox takes: a poll's deadline is the slot after its own, and after that each
+// other meter is asked at most once more before it, because its own next
+// deadline is later.
+//
+// A meter that fails holds the line for its retries once, then for one attempt per
+// pause. Pauses double from twice the period up to a minute and are counted from
+// slot to slot, so in any time T after that it is asked at most 2 + T / minute times,
+// each for one time-out and one quiet time of the line.
 type Poller struct {
 	o     Options
 	tasks []*task
@@ -60,8 +86,9 @@ type Poller struct {
 
 type task struct {
 	meter    plant.Meter
-	next     time.Time
-	failures int // in a row
+	next     time.Time // a slot of the meter's period and phase
+	failures int       // in a row
+	refusals refusals
 }
 
 // pauseMax bounds the pause between polls of a meter that does not answer.
@@ -96,12 +123,15 @@ func (p *Poller) Run(ctx context.Context) error {
 	timer := time.NewTimer(0)
 	defer timer.Stop()
 	for {
-		t := p.earliest()
-		timer.Reset(time.Until(t.next))
-		select {
-		case <-ctx.Done():
-			return nil
-		case <-timer.C:
+		t, wait := p.choose(time.Now())
+		if t == nil {
+			timer.Reset(wait)
+			select {
+			case <-ctx.Done():
+				return nil
+			case <-timer.C:
+			}
+			continue
 		}
 		if err := p.poll(ctx, t); err != nil {
 			return nil // only when ctx ended
@@ -109,55 +139,96 @@ func (p *Poller) Run(ctx context.Context) error {
 	}
 }
 
-func (p *Poller) earliest() *task {
-	first := p.tasks[0]
-	for _, t := range p.tasks[1:] {
-		if t.next.Before(first.next) {
+// choose gives the poll that is due with the earliest deadline, its slot and one
+// period; nil when none is due, with the time until one will be. Among equals the
+// first in the configuration goes first.
+func (p *Poller) choose(now time.Time) (*task, time.Duration) {
+	var first *task
+	wait := p.tasks[0].next.Sub(now)
+	for _, t := range p.tasks {
+		wait = min(wait, t.next.Sub(now))
+		if t.next.After(now) {
+			continue
+		}
+		if first == nil || t.next.Add(t.meter.Period).Before(first.next.Add(first.meter.Period)) {
 			first = t
 		}
 	}
-	return first
+	return first, wait
 }
 
 // poll asks one meter once, delivers what it says and sets its next slot.
 func (p *Poller) poll(ctx context.Context, t *task) error {
-	facts, err := p.o.Reader.Read(ctx, t.meter.ID)
+	began := time.Now()
+	answer := p.o.Reader.Read(ctx, t.meter.ID, t.failures == 0)
 	if ctx.Err() != nil {
 		return ctx.Err()
 	}
 	now := time.Now()
-	p.note(t, err, now)
-	if err != nil {
+	facts := answer.Facts
+	facts.Refusals = append(facts.Refusals, t.refusals.take(t.meter.ID, answer.Faults, now)...)
+	earliest := now
+	if answer.failed() {
+		// The line's rest belongs to the meter that made it necessary.
+		p.o.Reader.Rest(ctx)
 		t.failures++
-		pause := min(pauseMax, t.meter.Period<<min(t.failures, 10))
-		t.next = now.Add(max(pause, t.meter.Period) + time.Duration(p.o.Rand.Int64N(int64(t.meter.Period/4)+1)))
-		return nil
+		earliest = t.next.Add(pauseAfter(t.meter.Period, t.failures) - time.Nanosecond)
+	} else {
+		t.failures = 0
 	}
-	t.failures = 0
-	t.next = nextSlot(now, t.meter)
+	ended := time.Now()
+	if earliest.Before(ended) {
+		earliest = ended
+	}
+	next := nextSlot(earliest, t.meter)
+	p.note(t, &answer, now, func(h *Health) {
+		h.Line += ended.Sub(began)
+		h.Missed += uint64(max(next.Sub(t.next)/t.meter.Period-1, 0))
+	})
+	t.next = next
+	if facts.Len() == 0 {
+		return ctx.Err()
+	}
 	return p.o.Deliver(ctx, facts)
 }
 
+// pauseAfter is the least time from the slot of a failed poll to the slot of the
+// next one.
+func pauseAfter(period time.Duration, failures int) time.Duration {
+	return min(pauseMax, period<<min(failures, 10))
+}
+
 // note keeps the meter's health and logs changes of condition.
-func (p *Poller) note(t *task, err error, now time.Time) {
+func (p *Poller) note(t *task, a *Answer, now time.Time, count func(h *Health)) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	h := p.health[t.meter.ID]
+	count(h)
 	h.Polls++
-	if err != nil {
+	if a.failed() {
 		h.Failures++
-		if h.LastError == "" {
-			h.Since = now
-			p.o.Log.Warn("meter does not answer; asking again with growing pauses", "meter", t.meter.ID, "err", err)
+	} else {
+		h.LastSuccess = now
+	}
+	h.Up = !a.failed()
+	trouble, text := Sound, ""
+	for i, f := range a.Faults {
+		if i == 0 {
+			trouble, text = f.Trouble, f.Text
 		}
-		h.LastError = err.Error()
-		return
+		if f.Trouble != NoAnswer {
+			h.Refused++
+		}
 	}
-	if h.LastError != "" || h.LastSuccess.IsZero() {
+	if h.Trouble != trouble || h.Polls == 1 {
 		h.Since = now
-		p.o.Log.Info("meter answers", "meter", t.meter.ID, "attempt", t.failures+1)
+		if trouble == Sound {
+			p.o.Log.Info("meter answers", "meter", t.meter.ID)
+		} else {
+			p.o.Log.Warn(logged[trouble], "meter", t.meter.ID, "err", text)
+		}
 	}
-	h.LastError, h.LastSuccess = "", now
+	h.Trouble, h.LastError = trouble, text
 }
 
 // Health gives a copy of what is known of each meter, in the order of the bus.

@@ -3,9 +3,7 @@ package collect
 import (
 	"bytes"
 	"context"
-	"errors"
 	"log/slog"
-	"math/rand/v2"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -19,27 +17,56 @@ import (
 type fakeBus struct {
 	latency map[plant.MeterID]time.Duration
 	dead    map[plant.MeterID]func(time.Time) bool
-	asked   map[plant.MeterID]int
+	wrong   map[plant.MeterID]func(ask int) []Fault // of the answer to the nth request
+	asked   map[plant.MeterID]int                   // attempts
+	retries int
+	quiet   time.Duration
+	rest    bool // the line must rest
 	closed  bool
 }
 
-var errSilent = errors.New("no answer within 1s")
+// timeout is how long an attempt at a dead meter takes.
+const timeout = time.Second
 
-func (f *fakeBus) Read(ctx context.Context, m plant.MeterID) (plant.Facts, error) {
-	f.asked[m]++
-	wait, err := f.latency[m], error(nil)
+func (f *fakeBus) Read(ctx context.Context, m plant.MeterID, retry bool) Answer {
+	wait, attempts, dead := f.latency[m], 1, false
 	if d := f.dead[m]; d != nil && d(time.Now()) {
-		wait, err = time.Second, errSilent
+		dead = true
+		if retry {
+			attempts += f.retries
+		}
+		// Between two attempts the line rests.
+		wait = time.Duration(attempts)*timeout + time.Duration(attempts-1)*f.quiet
 	}
+	f.asked[m] += attempts
 	select {
 	case <-ctx.Done():
-		return plant.Facts{}, ctx.Err()
+		return Answer{}
 	case <-time.After(wait):
 	}
-	if err != nil {
-		return plant.Facts{}, err
+	if dead {
+		f.rest = true
+		return Answer{Faults: []Fault{{Trouble: NoAnswer, Reason: "no answer", Text: "no answer within 1s"}}}
 	}
-	return plant.Facts{Readings: []plant.Reading{{Register: plant.RegisterOf(m, "import"), At: time.Now(), Value: 1}}}, nil
+	a := Answer{Facts: plant.Facts{Readings: []plant.Reading{{Register: plant.RegisterOf(m, "import"), At: time.Now(), Value: 1}}}}
+	if w := f.wrong[m]; w != nil {
+		a.Faults = w(f.asked[m])
+		if len(a.Faults) > 0 && a.Faults[0].Value == "" {
+			a.Facts = plant.Facts{}
+		}
+	}
+	return a
+}
+
+func (f *fakeBus) Rest(ctx context.Context) {
+	if !f.rest {
+		return
+	}
+	f.rest = false
+	select {
+	case <-ctx.Done():
+	case <-time.After(f.quiet):
+	}
 }
 
 func (f *fakeBus) Close() error { f.closed = true; return nil }
@@ -56,11 +83,20 @@ func bus(names ...plant.MeterID) plant.Bus {
 // and the log.
 func run(t *testing.T, b plant.Bus, f *fakeBus, length time.Duration) (map[plant.RegisterID][]time.Time, string, *Poller) {
 	t.Helper()
+	got, _, log, p := runAll(t, b, f, length)
+	return got, log, p
+}
+
+// runAll is run with what was refused.
+func runAll(t *testing.T, b plant.Bus, f *fakeBus, length time.Duration) (map[plant.RegisterID][]time.Time, []plant.Refusal, string, *Poller) {
+	t.Helper()
+	var refused []plant.Refusal
 	var log bytes.Buffer
 	got := map[plant.RegisterID][]time.Time{}
 	p := New(Options{
-		Bus: b, Reader: f, Log: slog.New(slog.NewTextHandler(&log, nil)), Rand: rand.New(rand.NewPCG(1, 2)),
+		Bus: b, Reader: f, Log: slog.New(slog.NewTextHandler(&log, nil)),
 		Deliver: func(_ context.Context, facts plant.Facts) error {
+			refused = append(refused, facts.Refusals...)
 			for _, r := range facts.Readings {
 				got[r.Register] = append(got[r.Register], r.At)
 			}
@@ -75,7 +111,7 @@ func run(t *testing.T, b plant.Bus, f *fakeBus, length time.Duration) (map[plant
 	if !f.closed {
 		t.Error("the bus was left open")
 	}
-	return got, log.String(), p
+	return got, refused, log.String(), p
 }
 
 func TestPollerKeepsPeriodAndPhase(t *testing.T) {

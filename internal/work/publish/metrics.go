@@ -14,8 +14,13 @@ type MeterHealth struct {
 	Meter       plant.MeterID
 	LastSuccess time.Time // zero when never
 	Up          bool
-	Polls       uint64
-	Failures    uint64
+	// Trouble is what was wrong with the last poll, one of MeterConditions.
+	Trouble  string
+	Polls    uint64
+	Failures uint64
+	Refused  uint64        // answers and values that came and were not taken
+	Missed   uint64        // slots at which the meter was not asked
+	Line     time.Duration // how long its polls held the line
 }
 
 // TaskCount counts tasks by status.
@@ -29,20 +34,22 @@ type LampLife struct {
 
 // Condition is what the daemon knows of itself at one instant.
 type Condition struct {
-	Meters         []MeterHealth
-	BrokerUp       bool
-	BrokerUsed     bool // a broker is configured
-	StoreUp        bool
-	FactsReceived  uint64
-	FactsApplied   uint64
-	RefusedFacts   int64
-	SpoolBatches   int
-	SpoolBytes     int64
-	SpoolOldest    time.Time // zero when the spool is empty
-	UnsettledMarks int64
-	HeldReadings   int64 // register values that wait for a person
-	Tasks          TaskCount
-	Lamps          []LampLife
+	Meters []MeterHealth
+	// MeterConditions are the words that MeterHealth.Trouble may be.
+	MeterConditions []string
+	BrokerUp        bool
+	BrokerUsed      bool // a broker is configured
+	StoreUp         bool
+	FactsReceived   uint64
+	FactsApplied    uint64
+	RefusedFacts    int64
+	SpoolBatches    int
+	SpoolBytes      int64
+	SpoolOldest     time.Time // zero when the spool is empty
+	UnsettledMarks  int64
+	HeldReadings    int64 // register values that wait for a person
+	Tasks           TaskCount
+	Lamps           []LampLife
 }
 
 // Collector renders the newest snapshot and the daemon's condition as metrics.
@@ -68,9 +75,13 @@ func metrics() []metric {
 		{"register_net_energy_joules", "Energy counted by a register that counts both ways, from settled entries.", []string{"meter", "register"}},
 		{"meter_power_watts", "Active power at the meter; absent while the meter is silent.", []string{"meter"}},
 		{"meter_load_ratio", "Current at the meter over the last 28 days, mean by energy, as a share of the rated current that its accuracy is stated for.", []string{"meter"}},
-		{"meter_up", "1 when the last poll of the meter succeeded.", []string{"meter"}},
+		{"meter_up", "1 when the last poll of the meter brought values.", []string{"meter"}},
+		{"meter_condition", "1 for what the last poll of the meter showed, 0 for the other conditions.", []string{"meter", "condition"}},
 		{"meter_polls_total", "Polls of the meter.", []string{"meter"}},
 		{"meter_poll_failures_total", "Polls of the meter that failed.", []string{"meter"}},
+		{"meter_refused_total", "Answers and values of the meter that came and were not taken.", []string{"meter"}},
+		{"meter_missed_slots_total", "Slots of the meter's period at which it was not asked, because its line was busy or in the pause after a failure.", []string{"meter"}},
+		{"meter_line_seconds_total", "Time that polls of the meter held its line, with the line's rest after failures.", []string{"meter"}},
 		{"meter_last_success_timestamp_seconds", "Unix time of the last successful poll.", []string{"meter"}},
 		{"station_state", "1 for the present state of the station, 0 for the others.", []string{"press", "station", "state"}},
 		{"station_lit_seconds_total", "Time the station's lamps were lit.", []string{"press", "station"}},
@@ -146,6 +157,12 @@ func (e emitter) daemon(c Condition) {
 		e.gauge("meter_up", truth(m.Up), string(m.Meter))
 		e.counter("meter_polls_total", float64(m.Polls), string(m.Meter))
 		e.counter("meter_poll_failures_total", float64(m.Failures), string(m.Meter))
+		for _, condition := range c.MeterConditions {
+			e.gauge("meter_condition", truth(m.Trouble == condition), string(m.Meter), condition)
+		}
+		e.counter("meter_refused_total", float64(m.Refused), string(m.Meter))
+		e.counter("meter_missed_slots_total", float64(m.Missed), string(m.Meter))
+		e.counter("meter_line_seconds_total", m.Line.Seconds(), string(m.Meter))
 		e.gauge("meter_last_success_timestamp_seconds", seconds(m.LastSuccess), string(m.Meter))
 	}
 	for _, l := range c.Lamps {

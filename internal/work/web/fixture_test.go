@@ -92,8 +92,8 @@ func alderLane(t *testing.T) Overview {
 		},
 		Meters: []MeterView{
 			{Name: "heron-1-meter", Title: "Heron 1 supply", PowerKnown: true, PowerWatts: 2180, EnergyKWh: 21873.4, Heard: ago(20 * time.Second)},
-			{Name: "heron-exhaust", Title: "Exhaust fan", PowerKnown: true, PowerWatts: 310, EnergyKWh: 6120.9, Estimated: true, Heard: ago(25 * time.Second)},
-			{Name: "heron-chiller", Title: "Chiller and pumps", EnergyKWh: 3319, Heard: ago(50 * time.Hour), Silent: true},
+			{Name: "heron-exhaust", Title: "Exhaust fan", PowerKnown: true, PowerWatts: 310, EnergyKWh: 6120.9, Estimated: true, Heard: ago(25 * time.Second), Trouble: "bad value"},
+			{Name: "heron-chiller", Title: "Chiller and pumps", EnergyKWh: 3319, Heard: ago(50 * time.Hour), Silent: true, Trouble: "no answer"},
 		},
 	}
 }

@@ -170,6 +170,9 @@ type MeterView struct {
 	Heard time.Time `json:"heard,omitzero"`
 	// Silent says that the meter has not answered for longer than it should.
 	Silent bool `json:"silent"`
+	// Trouble is what is wrong with the meter in two words, "no answer" when it is
+	// silent; empty when nothing is.
+	Trouble string `json:"trouble,omitempty"`
 }
 
 // MarshalJSON adds the zone's name and writes empty lists as [].

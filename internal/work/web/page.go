@@ -107,6 +107,7 @@ type meterRow struct {
 	Title, Power, Energy string
 	Heard                moment
 	Silent               bool
+	Trouble              string
 	Estimated            bool
 }
 
@@ -185,7 +186,7 @@ func newPage(o Overview, style string) pageView {
 	for _, m := range o.Meters {
 		p.Meters = append(p.Meters, meterRow{
 			Title: m.Title, Power: power(m.PowerWatts, m.PowerKnown), Energy: unit.Group(m.EnergyKWh, 1),
-			Heard: c.at(m.Heard), Silent: m.Silent, Estimated: m.Estimated,
+			Heard: c.at(m.Heard), Silent: m.Silent, Trouble: m.Trouble, Estimated: m.Estimated,
 		})
 	}
 	return p
