@@ -21,7 +21,7 @@ type Reading struct {
 type StationEvent struct {
 	Station StationID
 	// At is the instant the state holds from, UTC, whole milliseconds. It is
-	// the station's own clock unless ClockDistrusted.
+	// the station's own clock unless ClockDistrusted, and never after Arrived.
 	At time.Time
 	// Arrived is when the message came in, UTC.
 	Arrived time.Time
@@ -39,7 +39,7 @@ type StationEvent struct {
 	LitMillis int64
 	Starts    int64
 	// ClockDistrusted marks that the device clock was off by more than the
-	// limit and At is the arrival time instead.
+	// limit, or set back, and At is the arrival time instead.
 	ClockDistrusted bool
 	// LastWill marks that the broker published this on the station's behalf;
 	// State is then StateUnknown.

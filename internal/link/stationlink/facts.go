@@ -136,11 +136,12 @@ func (mp *mapping) stationFacts(in *message, id plant.StationID, clockLimit time
 		in.problem("%s: unknown state word %s, expected one of %s — add the word under states of the mapping %s", mp.state, shown(said), mp.stateWords, mp.pattern)
 		return
 	}
-	e := plant.StationEvent{Station: id, Arrived: in.arrived, State: state}
-	if e.At, e.ClockDistrusted, ok = mp.instantOf(in, root, clockLimit); !ok {
+	when, ok := mp.instantOf(in, root, clockLimit)
+	if !ok {
 		return
 	}
-	if e.Boot, e.Sequence, ok = mp.identity(in, root, e.At); !ok {
+	e := plant.StationEvent{Station: id, At: when.at, Arrived: in.arrived, State: state, ClockDistrusted: when.distrusted}
+	if e.Boot, e.Sequence, ok = mp.identity(in, root, when.said); !ok {
 		return
 	}
 	e.Technology = mp.technologyOf(in, root)
@@ -162,44 +163,64 @@ func missingOr(v any) string {
 // arrival counts. One that is not fresh counts only by an instant of its own: its
 // arrival would overwrite what the station has said since.
 func (mp *mapping) will(in *message, id plant.StationID, root any, clockLimit time.Duration) {
-	at := in.arrived
+	at, said := in.arrived, in.arrived
 	if in.age != Fresh {
 		in.age = Retained // a repeated one may be as old
-		var distrusted, ok bool
-		if at, distrusted, ok = mp.instantOf(in, root, clockLimit); !ok || distrusted {
+		when, ok := mp.instantOf(in, root, clockLimit)
+		if !ok || when.distrusted {
 			return
 		}
+		at, said = when.at, when.said
 	}
 	in.facts.Events = append(in.facts.Events, plant.StationEvent{
-		Station: id, At: at, Arrived: in.arrived, State: plant.StateUnknown, Sequence: at.UnixMilli(),
+		Station: id, At: at, Arrived: in.arrived, State: plant.StateUnknown, Sequence: said.UnixMilli(),
 		LitMillis: -1, Starts: -1, LastWill: true,
 	})
+}
+
+// instant is when a message holds from.
+type instant struct {
+	at time.Time
+	// said is what the message itself says, which does not change when it is sent
+	// again; the arrival where it says nothing to be trusted.
+	said       time.Time
+	distrusted bool // the device's clock is ahead by more than the limit, or was never set
 }
 
 // instantOf says when the message holds from. It is false when nothing may be
 // taken: the instant is refused, or the message is not fresh and says nothing to be
 // trusted about when.
-func (mp *mapping) instantOf(in *message, root any, clockLimit time.Duration) (at time.Time, distrusted, ok bool) {
+//
+// Nothing arrives before it happens: a device whose clock is ahead, by however
+// little, is taken at the arrival. So no event ever stands in the future of the
+// clock that stamps the readings, and when the device's clock is put right, its
+// next events do not stand before its last ones.
+func (mp *mapping) instantOf(in *message, root any, clockLimit time.Duration) (when instant, ok bool) {
+	arrival := instant{at: in.arrived, said: in.arrived}
 	v, found := mp.instant.in(root)
 	if !found {
-		return in.arrived, false, mp.arrivalCounts(in)
+		return arrival, mp.arrivalCounts(in)
 	}
 	at, expected := parseInstant(v, mp.format)
 	if expected != "" {
 		in.problem("%s: expected %s, got %s — correct the message, or instant_format of the mapping %s", mp.instant, expected, shown(v), mp.pattern)
-		return at, false, false
+		return arrival, false
 	}
 	switch {
 	case at.Before(clockNeverSet), at.After(in.arrived.Add(clockLimit)):
-		return in.arrived, true, mp.arrivalCounts(in)
+		arrival.distrusted = true
+		return arrival, mp.arrivalCounts(in)
 	case at.Before(in.arrived.Add(-MaxLate)):
 		// A kept message of a station that rests for long is no mistake.
 		if in.age != Retained {
 			in.problem("%s: %s is more than %d days before the arrival — set the clock of the device", mp.instant, at.Format(time.RFC3339), MaxLate/(24*time.Hour))
 		}
-		return at, false, false
+		return arrival, false
+	case at.After(in.arrived):
+		// A value of a press that comes again has nothing else to be known by.
+		return instant{at: in.arrived, said: at}, in.age == Fresh || !mp.press
 	}
-	return at, false, true
+	return instant{at: at, said: at}, true
 }
 
 // arrivalCounts says whether the arrival may stand for the instant: for a fresh
@@ -311,10 +332,11 @@ func (mp *mapping) pressFacts(in *message, id plant.PressID, clockLimit time.Dur
 	if !ok {
 		return
 	}
-	at, _, ok := mp.instantOf(in, root, clockLimit)
+	when, ok := mp.instantOf(in, root, clockLimit)
 	if !ok {
 		return
 	}
+	at := when.at
 	found := mp.signalFacts(in, root, string(id), at)
 	for _, c := range mp.counters {
 		v, ok := c.path.in(root)

@@ -76,6 +76,7 @@ type Link struct {
 	unmatched atomic.Uint64
 	dropping  atomic.Bool
 	refused   []string // filters that the broker refused last; used by Run alone
+	order     order    // used by the receiving goroutine of Run alone
 }
 
 // New checks the options and prepares the mapping; it does not connect.
@@ -105,7 +106,7 @@ func New(o Options) (*Link, error) {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
 	o.Log = o.Log.With("component", "stationlink")
-	l := &Link{o: o, server: server, filters: map[string]byte{}, covers: m.Covers, facts: m.Facts}
+	l := &Link{o: o, server: server, filters: map[string]byte{}, covers: m.Covers, facts: m.Facts, order: order{last: map[plant.StationID]plant.StationEvent{}}}
 	for _, f := range m.Filters() {
 		l.filters[f] = atLeastOnce
 	}
@@ -294,7 +295,10 @@ func (l *Link) mapped(a arrival) (f plant.Facts) {
 			}}}
 		}
 	}()
-	return l.facts(m.Topic(), m.Payload(), a.at, ageOf(m))
+	age := ageOf(m)
+	f = l.facts(m.Topic(), m.Payload(), a.at, age)
+	l.order.straighten(f, age)
+	return f
 }
 
 func ageOf(m mqtt.Message) Age {
