@@ -23,6 +23,7 @@ require (
 	github.com/simonvetter/modbus v1.6.4
 	go.etcd.io/bbolt v1.5.0
 	golang.org/x/sync v0.25.0
+	golang.org/x/sys v0.50.0
 	golang.org/x/tools v0.52.0
 	gonum.org/v1/gonum v0.17.0
 	gonum.org/v1/plot v0.17.0
@@ -61,6 +62,5 @@ require (
 	golang.org/x/image v0.40.0 // indirect
 	golang.org/x/mod v0.43.0 // indirect
 	golang.org/x/net v0.61.0 // indirect
-	golang.org/x/sys v0.50.0 // indirect
 	golang.org/x/text v0.43.0 // indirect
 )
