@@ -261,14 +261,23 @@ func TestDayAmounts_LocalDays(t *testing.T) {
 		{"Europe/London", "2026-10-24", 3, []int64{96, 100, 96}},
 		// Source: tz database, Asia/Kathmandu: +05:45 without clock changes.
 		{"Asia/Kathmandu", "2026-03-28", 3, []int64{96, 96, 96}},
+		// Source: tz database, America/New_York: 2026-03-08 and 2026-11-01.
+		{"America/New_York", "2026-03-07", 3, []int64{96, 92, 96}},
+		{"America/New_York", "2026-10-31", 3, []int64{96, 100, 96}},
+		// Source: tz database, Australia/Lord_Howe: by half an hour.
+		{"Australia/Lord_Howe", "2026-04-04", 3, []int64{96, 98, 96}},
+		{"Australia/Lord_Howe", "2026-10-03", 3, []int64{96, 94, 96}},
+		// Source: tz database, America/Santiago: no midnight on 2026-09-06.
+		{"America/Santiago", "2026-09-05", 3, []int64{96, 92, 96}},
 		{"UTC", "2026-03-28", 3, []int64{96, 96, 96}},
+		{"UTC", "2028-02-28", 3, []int64{96, 96, 96}}, // over a leap day
 	} {
 		t.Run(c.zone+" "+c.from, func(t *testing.T) {
 			p := alderLane(t, c.zone)
 			db := openAt(t, pgtest.New(t), p, nil)
 			first, err := time.ParseInLocation("2006-01-02", c.from, p.TimeZone)
 			must(t, err)
-			s := plant.Settlement{Register: meter, From: first.UTC(), To: first.AddDate(0, 0, c.days).UTC()}
+			s := plant.Settlement{Register: meter, From: first.UTC(), To: p.Day(first, c.days).UTC()}
 			for start := s.From; start.Before(s.To); start = start.Add(15 * time.Minute) {
 				s.Entries = append(s.Entries, plant.Entry{Register: meter, Start: start, Amount: 1})
 			}
@@ -276,11 +285,11 @@ func TestDayAmounts_LocalDays(t *testing.T) {
 			must(t, db.Replace(t.Context(), nil, []plant.Settlement{s}))
 			var want []plant.DayAmount
 			for i, n := range c.intervals {
-				want = append(want, plant.DayAmount{Day: first.AddDate(0, 0, i).UTC(), Register: meter, Amount: n, Quality: plant.ByQuality{n}})
+				want = append(want, plant.DayAmount{Day: p.Day(first, i).UTC(), Register: meter, Amount: n, Quality: plant.ByQuality{n}})
 			}
 			want[0].Quality = plant.ByQuality{c.intervals[0] - 1, 0, 1}
 			same(t, "all days", get(db.DayAmounts(t.Context(), []plant.RegisterID{meter, chill}, time.Time{}, time.Time{}))(t), want)
-			same(t, "one day", get(db.DayAmounts(t.Context(), []plant.RegisterID{meter}, first.AddDate(0, 0, 1), first.AddDate(0, 0, 2)))(t), want[1:2])
+			same(t, "one day", get(db.DayAmounts(t.Context(), []plant.RegisterID{meter}, p.Day(first, 1), p.Day(first, 2)))(t), want[1:2])
 		})
 	}
 }
