@@ -31,6 +31,7 @@ import (
 
 	"curetally/cmd/curetally/acts"
 	"curetally/cmd/curetally/desk"
+	"curetally/cmd/curetally/desk/validate"
 	"curetally/cmd/curetally/history"
 	"curetally/cmd/curetally/offline"
 	"curetally/cmd/curetally/probe"
@@ -59,6 +60,7 @@ type commands struct {
 	Ruling     rulingCommand      `cmd:"" help:"Readings that no rule can judge: list, give a ruling."`
 	Baseline   baselineCommand    `cmd:"" help:"Baselines: freeze, show."`
 	Savings    desk.Savings       `cmd:"" help:"State the savings against the frozen baseline."`
+	Validate   validate.Command   `cmd:"" help:"Check what the registers counted: completeness, quality, findings, and how gaps would be estimated."`
 	Audit      desk.Audit         `cmd:"" help:"Rebuild all entries from facts and compare."`
 	Import     history.Import     `cmd:"" help:"Bring history in from CSV files: readings, states, signals, lamps."`
 	Export     history.Export     `cmd:"" help:"Take facts and entries out as CSV or Parquet."`

@@ -62,3 +62,9 @@ func cutAtRatios(s Segment, ratios []plant.Ratio, by plant.Ratio) []Segment {
 	add(s.To)
 	return out
 }
+
+// Primary is a value that a register shows at an instant as a primary amount,
+// behind the transformers of that time.
+func Primary(r plant.Rules, value int64, t time.Time) int64 {
+	return times(value, ratioAt(r.Ratios, t))
+}

@@ -72,7 +72,10 @@ type Register struct {
 	Press   PressID // empty when it belongs to the whole site
 	// Part marks an energy register that is not added to what its meter used: a
 	// tariff register beside the total, or export.
-	Part  bool
+	Part bool
+	// Check is the register of a check meter, which measures the same load; empty
+	// without one.
+	Check RegisterID
 	Rules Rules
 	// Curve says where the values come from.
 	Curve CurveSource

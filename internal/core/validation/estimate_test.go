@@ -2,6 +2,7 @@ package validation_test
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -345,4 +346,27 @@ func TestApportion(t *testing.T) {
 			t.Fatalf("parts of %d add up to %d", amount, sum)
 		}
 	})
+}
+
+// A planned stop says that nothing ran where the station said nothing; what it
+// said wins.
+func TestPlannedStops(t *testing.T) {
+	at := func(m int) time.Time { return noon().Add(time.Duration(m) * time.Minute) }
+	spans := []plant.Span{
+		{From: at(0), To: at(20), State: plant.StateCuring},
+		{From: at(20), To: at(40), State: plant.StateUnknown},
+		{From: at(40), To: at(50), State: plant.StateStandby},
+	}
+	got := validation.WithStops(spans, []plant.PlannedStop{{From: at(10), To: at(45)}, {From: at(30), To: at(60)}})
+	off := func(from, to int) plant.Span {
+		return plant.Span{From: at(from), To: at(to), State: plant.StateOff, Quality: plant.QualityInferred}
+	}
+	want := []plant.Span{spans[0], off(20, 40), spans[2], off(50, 60)}
+	if !slices.Equal(got, want) {
+		t.Errorf("got %+v, want %+v", got, want)
+	}
+	p, h := site(t, "UTC"), validation.History{}
+	quarters(h, noon().AddDate(0, 0, -7), 6, 6, 6, 6)
+	s := validation.Sources{History: h, Spans: validation.WithStops(nil, []plant.PlannedStop{{From: at(15), To: at(45)}})}
+	sameAmounts(t, validation.Make(p, validation.Gap{From: at(0), To: at(60), Known: true, Amount: 4 * kwh}, s), 2, 0, 0, 2)
 }

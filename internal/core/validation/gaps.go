@@ -2,6 +2,7 @@ package validation
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"curetally/internal/core/ledger"
@@ -102,6 +103,32 @@ func (e *Evidence) Completeness() float64 {
 		return 0
 	}
 	return float64(whole) / float64(all)
+}
+
+// WithStops fills what a station does not tell with planned stops, in which
+// nothing runs: where its state is unknown, or there is no station. Spans and stops
+// are in order of time; what the station told wins.
+func WithStops(spans []plant.Span, stops []plant.PlannedStop) []plant.Span {
+	out := slices.DeleteFunc(slices.Clone(spans), func(s plant.Span) bool { return s.State == plant.StateUnknown })
+	told := slices.Clone(out)
+	var last time.Time
+	for _, stop := range stops {
+		at := later(stop.From, last)
+		for _, s := range told {
+			if s.To.After(at) && s.From.Before(stop.To) {
+				if at.Before(s.From) {
+					out = append(out, plant.Span{From: at, To: s.From, State: plant.StateOff, Quality: plant.QualityInferred})
+				}
+				at = s.To
+			}
+		}
+		if at.Before(stop.To) {
+			out = append(out, plant.Span{From: at, To: stop.To, State: plant.StateOff, Quality: plant.QualityInferred})
+		}
+		last = later(last, stop.To)
+	}
+	slices.SortFunc(out, func(a, b plant.Span) int { return a.From.Compare(b.From) })
+	return out
 }
 
 // Standstill is a stretch in which a register stood while energy flowed.

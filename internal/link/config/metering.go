@@ -23,6 +23,7 @@ type metered struct {
 	path       string
 	resolution int64 // mWh; 0 follows from the profile
 	backstep   int64 // mWh; negative follows from the resolution
+	check      plant.MeterID
 }
 
 // readProfiles gathers the ready-made profiles and the plant's own, which may
@@ -222,7 +223,7 @@ func (b *builder) meterBus(at string, s meterSpec) (plant.Bus, bool) {
 // meter checks one meter.
 func (b *builder) meter(at string, s meterSpec) {
 	b.own(at+".name", s.Name, "meter")
-	m := metered{path: at, resolution: int64(s.Resolution), backstep: -1, Meter: plant.Meter{
+	m := metered{path: at, resolution: int64(s.Resolution), backstep: -1, check: plant.MeterID(s.CheckMeter), Meter: plant.Meter{
 		ID: plant.MeterID(s.Name), Unit: s.Unit, Period: s.Period, Retries: s.Retries,
 		MaxPower: float64(s.MaxPower), MaxGap: s.MaxGap, Station: plant.StationID(s.Station), Press: plant.PressID(s.Press),
 	}}
@@ -344,7 +345,7 @@ func (b *builder) checkUse() {
 		}
 	}
 	for _, m := range b.meters {
-		used := m.Station != "" || m.Press != ""
+		used := m.Station != "" || m.Press != "" || slices.ContainsFunc(b.meters, func(o metered) bool { return o.check == m.ID })
 		for _, p := range b.plant.Projects {
 			used = used || slices.ContainsFunc(p.Boundary, func(r plant.RegisterID) bool {
 				owner, _ := r.Split()

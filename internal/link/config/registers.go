@@ -8,6 +8,7 @@ import (
 
 	"curetally/internal/core/plant"
 	"curetally/internal/link/config/profiles"
+	"curetally/internal/link/config/strictyaml"
 	"curetally/internal/link/config/topics"
 )
 
@@ -29,12 +30,46 @@ func (b *builder) registers() {
 			})
 		}
 	}
+	for _, m := range b.meters {
+		b.checkedBy(m)
+	}
 	for _, s := range b.plant.Stations() {
 		b.plant.Registers = append(b.plant.Registers, stationRegisters(s)...)
 	}
 	for i, t := range b.plant.Topics {
 		for _, name := range slices.Sorted(maps.Keys(t.Counters)) {
 			b.pressRegisters(fmt.Sprintf("topics[%d].counters.%s", i, name), t, name, b.in.Topics[i].Counters[name])
+		}
+	}
+}
+
+// checkedBy notes the register of a meter's check meter on the meter's own, where
+// the name of the meter alone stands for a register.
+func (b *builder) checkedBy(m metered) {
+	if m.check == "" {
+		return
+	}
+	at := m.path + ".check_meter"
+	i := slices.IndexFunc(b.meters, func(o metered) bool { return o.ID == m.check })
+	if i < 0 {
+		var names []string
+		for _, o := range b.meters {
+			names = append(names, string(o.ID))
+		}
+		b.reportf(at, strictyaml.Suggest(string(m.check), names, "list it under meters"), "unknown meter %q", m.check)
+		return
+	}
+	own, okOwn := importRegister(m)
+	check, okCheck := importRegister(b.meters[i])
+	switch {
+	case m.check == m.ID:
+		b.report(at, "the meter is its own check meter", "name the second meter of the same load")
+	case !okOwn || !okCheck:
+		b.report(at, "one of the two has no register import, nor a single energy register", "choose a check meter that counts the same energy, or remove it")
+	}
+	for r := range b.plant.Registers {
+		if okOwn && b.plant.Registers[r].ID == own {
+			b.plant.Registers[r].Check = check
 		}
 	}
 }

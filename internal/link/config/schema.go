@@ -99,6 +99,7 @@ type meterSpec struct {
 	Station       string        `yaml:"station"`
 	Press         string        `yaml:"press"`
 	Accuracy      *accuracySpec `yaml:"accuracy"`
+	CheckMeter    string        `yaml:"check_meter"`
 }
 
 // ratioSpec is the factor of transformers from a date on; a plain number holds
