@@ -13,7 +13,11 @@ import (
 type Reading struct {
 	Hours   float64 // lit hours of the lamp
 	Output  float64 // in any unit, above 0
-	Cleaned bool    // taken right after the lens was cleaned
+	Cleaned bool    // the first one after the lens was cleaned
+	// Since is the lit hours from that cleaning to the reading: 0 when it was
+	// taken right after. It is read of a reading that is Cleaned, and of the
+	// first.
+	Since float64
 }
 
 // Constants of the projection. The window and the limit are those of IES TM-21,
@@ -77,7 +81,8 @@ type Decline struct {
 // FitDecline fits the decline to readings, in order of hours and, at the same
 // hours, of time. Before the first cleaning the lens is taken as clean at the
 // first reading. Without cleanings, or with one, the sum of ageing and dirt is
-// fitted; with two or more both are.
+// fitted; with two or more both are. Since moves the cleaning before its first
+// reading.
 //
 // Wild readings are found by their distance from a line that they cannot move:
 // the median of slopes within the stretches between cleanings gives the sum of
@@ -93,6 +98,9 @@ func FitDecline(readings []Reading) (Decline, error) {
 		if i > 0 && r.Hours < readings[i-1].Hours {
 			return Decline{}, fmt.Errorf("reading %d is earlier than the one before it: %w", i+1, stats.ErrInput)
 		}
+	}
+	if i := slices.IndexFunc(readings, func(r Reading) bool { return !(r.Since >= 0 && r.Since <= r.Hours) }); i >= 0 {
+		return Decline{}, fmt.Errorf("reading %d at %v h is %v h after the cleaning, expected 0 to its hours: %w", i+1, readings[i].Hours, readings[i].Since, stats.ErrInput)
 	}
 	if len(readings) < minReadings {
 		return Decline{}, fmt.Errorf("%d readings, expected at least %d: %w", len(readings), minReadings, ErrFewReadings)
@@ -135,10 +143,10 @@ type point struct {
 
 func stretches(readings []Reading) []point {
 	points := make([]point, len(readings))
-	stretch, cleaned := 0, readings[0].Hours
+	stretch, cleaned := 0, readings[0].Hours-readings[0].Since
 	for i, r := range readings {
 		if r.Cleaned && i > 0 {
-			stretch, cleaned = stretch+1, r.Hours
+			stretch, cleaned = stretch+1, r.Hours-r.Since
 		}
 		points[i] = point{i, stretch, r.Hours, r.Hours - cleaned, math.Log(r.Output)}
 	}
