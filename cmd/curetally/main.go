@@ -55,7 +55,7 @@ type commands struct {
 	Migrate    desk.Migrate       `cmd:"" help:"Bring the database schema up to date."`
 	Tasks      desk.Tasks         `cmd:"" help:"List upkeep tasks, most urgent first."`
 	Done       acts.Done          `cmd:"" help:"Record that a task was carried out."`
-	Lamp       lampCommand        `cmd:"" help:"Lamps: receive, fit, remove, dispose, list, stock."`
+	Lamp       lampCommand        `cmd:"" help:"Lamps: receive, fit, remove, dispose, list, life, stock."`
 	Exchange   acts.Exchange      `cmd:"" help:"Declare that a meter register was exchanged."`
 	Ruling     rulingCommand      `cmd:"" help:"Readings that no rule can judge: list, give a ruling."`
 	Baseline   baselineCommand    `cmd:"" help:"Baselines: freeze, show."`
@@ -79,6 +79,7 @@ type lampCommand struct {
 	Remove  acts.LampRemove  `cmd:"" help:"Record that a lamp was taken out."`
 	Dispose acts.LampDispose `cmd:"" help:"Record that spent lamps left the plant."`
 	List    desk.LampList    `cmd:"" help:"List all lamps with what they have lived."`
+	Life    desk.LampLife    `cmd:"" help:"What the plant's lamps tell about the life of each kind, and what to expect of those that are fitted."`
 	Stock   desk.LampStock   `cmd:"" help:"List spares and spent lamps by kind."`
 }
 

@@ -209,8 +209,8 @@ func TestLampsAndTasks(t *testing.T) {
 	// Two days and six weeks of arc, then seven weeks of LED; a week is of 120
 	// hours and one start.
 	text := command(t, exitOK, "lamp", "list", conf)
-	contains(t, text, `ARC-1 +arc-lamp +- +2025-04-10 +2025-05-24 +conversion +768\.0 +6 +774\.0 +52 % of 1.500 h`,
-		`LED-1 +led-module +heron-1 +2025-05-24 +- +- +840\.0 +7 +840\.0 +4 % of 20.000 h`)
+	contains(t, text, `ARC-1 +arc-lamp +spent +- +2025-04-10 +2025-05-24 +conversion +768\.0 +768\.0 +0\.0 +6 +774\.0 +52 % of 1.500 h +0\n`,
+		`LED-1 +led-module +fitted +heron-1 +2025-05-24 +- +- +840\.0 +840\.0 +0\.0 +7 +840\.0 +4 % of 20.000 h +0\n`)
 	var lamps struct {
 		Lamps []struct {
 			Serial     string  `json:"serial"`

@@ -7,10 +7,10 @@ import (
 	"strconv"
 	"time"
 
-	"curetally/internal/core/lamplife"
 	"curetally/internal/core/plant"
 	"curetally/internal/core/unit"
 	"curetally/internal/link/store"
+	"curetally/internal/work/lampbook"
 )
 
 // LampList lists all lamps with what they have lived.
@@ -23,6 +23,7 @@ type LampList struct {
 type lampRow struct {
 	Serial     plant.LampSerial `json:"serial"`
 	Kind       string           `json:"kind"`
+	Place      string           `json:"place"`
 	Station    plant.StationID  `json:"station,omitempty"` // where it is fitted now
 	Fitted     time.Time        `json:"fitted,omitzero"`   // last
 	Removed    time.Time        `json:"removed,omitzero"`
@@ -32,15 +33,30 @@ type lampRow struct {
 	Equivalent float64          `json:"equivalent_hours"`
 	Rated      float64          `json:"rated_hours"` // 0 when the kind states none
 	Used       float64          `json:"used_fraction"`
+	Curing     float64          `json:"curing_hours"`
+	Standby    float64          `json:"standby_hours"`
+	Silent     float64          `json:"silent_hours"` // while fitted, the state unknown
+	Doubtful   float64          `json:"doubtful_lit_hours"`
+	Area       float64          `json:"printed_m2"`
+	Fittings   []fittingRow     `json:"fittings"`
 }
 
-// Run lists lamps in the order of their latest fitting.
+// fittingRow is one stay of a lamp in a station.
+type fittingRow struct {
+	Station plant.StationID `json:"station"`
+	Fitted  time.Time       `json:"fitted"`
+	Removed time.Time       `json:"removed,omitzero"`
+	Reason  string          `json:"reason,omitempty"`
+}
+
+// Run lists lamps in the order of their latest fitting, spares last.
 func (c LampList) Run(ctx context.Context, s Surroundings) error {
 	return c.With(ctx, s, func(p *plant.Plant, db *store.DB) error {
-		lamps, err := lampRows(ctx, p, db)
+		book, err := lampbook.Read(ctx, db, p, time.Now())
 		if err != nil {
 			return err
 		}
+		lamps := lampRows(book)
 		if c.JSON {
 			return WriteJSON(s.Stdout, map[string]any{"lamps": lamps})
 		}
@@ -54,52 +70,36 @@ func (c LampList) Run(ctx context.Context, s Surroundings) error {
 			if l.Rated > 0 {
 				used = fmt.Sprintf("%.0f %% of %s h", 100*l.Used, unit.Group(l.Rated, 0))
 			}
-			rows = append(rows, row(string(l.Serial), l.Kind, string(l.Station), Date(l.Fitted, p), Date(l.Removed, p), l.Reason,
-				unit.Group(l.LitHours, 1), strconv.FormatInt(l.Starts, 10), unit.Group(l.Equivalent, 1), used))
+			rows = append(rows, row(string(l.Serial), l.Kind, l.Place, string(l.Station), Date(l.Fitted, p), Date(l.Removed, p), l.Reason,
+				unit.Group(l.LitHours, 1), unit.Group(l.Curing, 1), unit.Group(l.Standby, 1), strconv.FormatInt(l.Starts, 10),
+				unit.Group(l.Equivalent, 1), used, unit.Group(l.Area, 0)))
 		}
-		return table(s.Stdout, "SERIAL\tKIND\tSTATION\tFITTED\tREMOVED\tREASON\tLIT h\tSTARTS\tEQUIVALENT h\tUSED", rows)
+		return table(s.Stdout, "SERIAL\tKIND\tPLACE\tSTATION\tFITTED\tREMOVED\tREASON\tLIT h\tCURING h\tSTANDBY h\tSTARTS\tEQUIVALENT h\tUSED\tPRINTED m²", rows)
 	})
 }
 
-// lampRows joins lamps, their latest fitting and their totals.
-func lampRows(ctx context.Context, p *plant.Plant, db *store.DB) ([]lampRow, error) {
-	lamps, err := db.Lamps(ctx)
-	if err != nil {
-		return nil, err
-	}
-	fittings, err := db.AllFittings(ctx)
-	if err != nil {
-		return nil, err
-	}
-	totals, err := db.LampTotals(ctx)
-	if err != nil {
-		return nil, err
-	}
-	latest := map[plant.LampSerial]plant.Fitting{}
-	for _, f := range fittings {
-		if l, ok := latest[f.Lamp]; !ok || f.From.After(l.From) {
-			latest[f.Lamp] = f
-		}
-	}
-	lived := map[plant.LampSerial]plant.LampTotal{}
-	for _, t := range totals {
-		lived[t.Lamp] = t
-	}
+func lampRows(book lampbook.Book) []lampRow {
 	rows := []lampRow{}
-	for _, l := range lamps {
-		kind, _ := p.FindLampKind(l.Kind)
-		t, f := lived[l.Serial], latest[l.Serial]
-		life := lamplife.Of(kind, t.LitMillis, t.Starts)
+	for _, l := range book.Lamps {
 		r := lampRow{
-			Serial: l.Serial, Kind: l.Kind, Fitted: f.From, Removed: f.To, Reason: f.Reason,
-			LitHours: unit.HoursFromMillis(t.LitMillis), Starts: t.Starts,
-			Equivalent: life.Equivalent, Rated: life.RatedHours, Used: life.UsedFraction,
+			Serial: l.Lamp.Serial, Kind: l.Lamp.Kind, Place: string(l.Place), Station: l.Station, Reason: l.Reason,
+			LitHours: unit.HoursFromMillis(l.Counters.Lit), Starts: l.Counters.Starts,
+			Equivalent: l.Life.Equivalent, Rated: l.Life.RatedHours, Used: l.Life.UsedFraction,
+			Curing: unit.HoursFromMillis(l.Counters.Curing), Standby: unit.HoursFromMillis(l.Counters.Standby),
+			Silent: unit.HoursFromMillis(l.Counters.Unknown), Doubtful: unit.HoursFromMillis(l.Counters.Doubtful),
+			Area: float64(l.Counters.Area) / plant.QuantityArea.PerDisplay(), Fittings: []fittingRow{},
 		}
-		if f.To.IsZero() {
-			r.Station = f.Station
+		for _, f := range l.Fittings {
+			r.Fittings = append(r.Fittings, fittingRow{f.Station, f.From, f.To, f.Reason})
+			r.Fitted, r.Removed = f.From, f.To
 		}
 		rows = append(rows, r)
 	}
-	slices.SortStableFunc(rows, func(a, b lampRow) int { return a.Fitted.Compare(b.Fitted) })
-	return rows, nil
+	slices.SortStableFunc(rows, func(a, b lampRow) int {
+		if a.Fitted.IsZero() != b.Fitted.IsZero() {
+			return -a.Fitted.Compare(b.Fitted)
+		}
+		return a.Fitted.Compare(b.Fitted)
+	})
+	return rows
 }

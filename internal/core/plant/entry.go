@@ -237,6 +237,21 @@ type LampTotal struct {
 	Starts    int64
 }
 
+// LampCounters is what one lamp has done, over all its fittings. Times are whole
+// milliseconds.
+type LampCounters struct {
+	Lamp LampSerial
+	// Lit is by the station's counter where it offers one; Seen is the time in
+	// which the states say that it burnt.
+	Lit, Seen       int64
+	Curing, Standby int64 // by the states
+	Unknown         int64 // time while fitted in which the station was silent
+	Starts          int64
+	Doubtful        int64     // part of Lit that is worse than interpolated
+	Area            int64     // cm² that the press printed while the lamp was fitted
+	First, Last     time.Time // of its entries; zero without any
+}
+
 // Frozen is a frozen baseline as it is kept: a document that nobody may change.
 type Frozen struct {
 	Project  ProjectID

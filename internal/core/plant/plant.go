@@ -90,6 +90,10 @@ type LampKind struct {
 	// LeadDays is how long an order takes to arrive, in calendar days; 0 when not
 	// stated.
 	LeadDays int
+	// LifeShape and LifeShapeSpread are what is held of the Weibull shape of the
+	// kind's life before lamps have failed, and the standard deviation of its
+	// logarithm; zero means the program's own assumption.
+	LifeShape, LifeShapeSpread float64
 }
 
 // RuleScope says what a task rule is applied to.

@@ -99,3 +99,45 @@ func TestReceiveLamps_ManyAtOnce(t *testing.T) {
 	must(t, errors.Join(errs...))
 	same(t, "spares taken", count(t, db, "SELECT count(DISTINCT lamp) FROM lamp_movement WHERE movement = 'named'"), 2)
 }
+
+// Two stays of one lamp, in two stations: states, starts and area add up, and the
+// area of an interval in which it was fitted counts by the share of its time.
+func TestLampCounters_OverAllFittings(t *testing.T) {
+	db := open(t)
+	ctx := t.Context()
+	p := alderLane(t, "Europe/London")
+	printed := plant.Register{ID: "heron/area", Quantity: plant.QuantityArea, Press: "heron"}
+	seen := plant.Register{ID: "heron-1/time", Quantity: plant.QuantityTime, Station: "heron-1"}
+	other := plant.Register{ID: "heron-2/lit", Quantity: plant.QuantityTime, Station: "heron-2"}
+	p.Registers = append(p.Registers, printed, seen, other)
+	must(t, db.Sync(ctx, p))
+	must(t, db.FitLamp(ctx, fitting("A-1", "heron-1", at(5)), "arc-lamp"))
+	must(t, db.RemoveLamp(ctx, "A-1", at(30), "moved", "Sam"))
+	must(t, db.FitLamp(ctx, fitting("A-1", "heron-2", at(45)), "arc-lamp"))
+	entry := func(reg plant.RegisterID, minutes float64, s plant.State, amount int64) plant.Entry {
+		e := plant.Entry{Register: reg, Start: at(minutes), State: s, Technology: plant.TechnologyArc, Lamp: "A-1", Amount: amount}
+		if reg == printed.ID {
+			e.State, e.Technology, e.Lamp = plant.StateNone, plant.TechnologyNone, ""
+		}
+		return e
+	}
+	doubtful := entry(other.ID, 45, plant.StateCuring, 50)
+	doubtful.Quality = plant.QualityInferred
+	whole := func(reg plant.RegisterID, entries ...plant.Entry) plant.Settlement {
+		return plant.Settlement{Register: reg, From: at(0), To: at(60), Entries: entries}
+	}
+	must(t, db.Replace(ctx, nil, []plant.Settlement{
+		whole(lit, entry(lit, 0, plant.StateCuring, 600), entry(lit, 15, plant.StateStandby, 300)), whole(other.ID, doubtful),
+		whole(starts, entry(starts, 0, plant.StateStarting, 2)),
+		whole(seen.ID, entry(seen.ID, 0, plant.StateCuring, 610), entry(seen.ID, 15, plant.StateStandby, 280), entry(seen.ID, 15, plant.StateStarting, 7),
+			entry(seen.ID, 15, plant.StateOff, 20), entry(seen.ID, 15, plant.StateUnknown, 4)),
+		whole(printed.ID, entry(printed.ID, 0, 0, 3000), entry(printed.ID, 15, 0, 100), entry(printed.ID, 30, 0, 9999), entry(printed.ID, 45, 0, 10)),
+	}))
+	got := get(db.LampCounters(ctx, []plant.Register{printed}))(t)
+	same(t, "counters", got, []plant.LampCounters{{
+		Lamp: "A-1", Lit: 950, Seen: 897, Curing: 610, Standby: 280, Unknown: 4, Starts: 2, Doubtful: 50, Area: 2000 + 100 + 10, First: at(0), Last: at(60),
+	}})
+	if _, err := db.LampCounters(ctx, []plant.Register{{ID: "osprey/area"}}); !errors.Is(err, ErrNotFound) {
+		t.Errorf("area of a press that there is not: %v", err)
+	}
+}

@@ -34,9 +34,11 @@ func Kinds(doc *strictyaml.Document, specs []Kind) []plant.LampKind {
 			doc.Report(at+".doped", "only an arc is doped", "remove the key, or write technology: arc")
 		}
 		s.checkCosts(doc, at)
+		s.checkShape(doc, at)
 		kinds = append(kinds, plant.LampKind{
 			Name: s.Name, Title: cmp.Or(s.Title, s.Name), Technology: technology, RatedHours: s.RatedHours, HoursPerStart: s.HoursPerStart, Doped: s.Doped,
 			Price: s.Price.Money, ChangeCost: s.ChangeCost.Money, StopCost: s.StopCost.Money, LeadDays: s.LeadDays,
+			LifeShape: s.LifeShape, LifeShapeSpread: s.LifeShapeSpread,
 		})
 	}
 	return kinds
@@ -58,5 +60,18 @@ func (s Kind) checkCosts(doc *strictyaml.Document, at string) {
 	}
 	if s.LeadDays < 0 || s.LeadDays > 730 {
 		doc.Report(at+".lead_days", "not between 0 and 730", "write how many days an order takes to arrive, for example 14")
+	}
+}
+
+// checkShape checks what is held of the life before lamps have failed.
+func (s Kind) checkShape(doc *strictyaml.Document, at string) {
+	if s.LifeShape != 0 && !(s.LifeShape >= 0.1 && s.LifeShape <= 100) {
+		doc.Report(at+".life_shape", "not between 0.1 and 100", "write the Weibull shape that is known of such lamps, for example 3")
+	}
+	if s.LifeShapeSpread != 0 && !(s.LifeShapeSpread > 0 && s.LifeShapeSpread <= 2) {
+		doc.Report(at+".life_shape_spread", "not between 0 and 2", "write the standard deviation of the logarithm of the shape, for example 0.35")
+	}
+	if s.LifeShapeSpread != 0 && s.LifeShape == 0 {
+		doc.Report(at+".life_shape_spread", "a spread without a shape", "give life_shape, for example 3")
 	}
 }

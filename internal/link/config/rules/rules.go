@@ -32,6 +32,9 @@ type Kind struct {
 	ChangeCost strictyaml.Money `yaml:"change_cost"`
 	StopCost   strictyaml.Money `yaml:"stop_cost"`
 	LeadDays   int              `yaml:"lead_days"`
+
+	LifeShape       float64 `yaml:"life_shape"`
+	LifeShapeSpread float64 `yaml:"life_shape_spread"`
 }
 
 // File is a file of rules, ready-made or the plant's own.
