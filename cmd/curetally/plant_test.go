@@ -178,6 +178,13 @@ func TestSavingsOfAYear(t *testing.T) {
 		t.Errorf("one project is stated as\n%sall were\n%s", one, text)
 	}
 
+	june := command(t, exitOK, "savings", "--month", "2025-06", conf)
+	contains(t, june, `savings of heron-led, 1 Jun 2025 to 30 Jun 2025 \(30 days counted, 0 left out\)`, `at 68 % +± 0 kWh`, `at 95 % +± 0 kWh`)
+	contains(t, command(t, exitOK, "savings", "--day", "2025-06-03", conf), `3 Jun 2025 to 3 Jun 2025 \(1 day counted`)
+	if text := command(t, exitFailed, "savings", "--month", "2024-06", conf); text != "" {
+		t.Errorf("a month before the conversion is stated as\n%s", text)
+	}
+
 	var said struct{ Statements []savings.Statement }
 	decode(t, command(t, exitOK, "savings", "--json", conf), &said)
 	if len(said.Statements) != 1 {

@@ -119,7 +119,7 @@ func historyHolds(t *testing.T, dir string, w *sim.World) {
 	if cv := b.Model.CVRMSE; cv <= 0 || cv >= 0.05 {
 		t.Errorf("CV(RMSE) of the baseline is %.4f, expected less than 0.05", cv)
 	}
-	st, _, _, err := publish.State(t.Context(), db, pl, pl.Projects[0], time.Now())
+	st, _, _, err := publish.State(t.Context(), db, pl, pl.Projects[0], publish.Asked{Now: time.Now()})
 	if err != nil {
 		t.Fatal(err)
 	}

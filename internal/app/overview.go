@@ -172,7 +172,7 @@ func (v *viewer) savings() ([]web.SavingsView, error) {
 			sv.Expected, sv.Actual, sv.Saved, sv.Fraction = st.ExpectedKWh, st.ActualKWh, st.SavedKWh, st.SavedFraction
 			sv.HalfWidth, sv.Confidence, sv.Shown = st.HalfWidthKWh, st.Confidence, st.Shown
 			sv.ModelHalfWidth, sv.MeterHalfWidth, sv.Uncertainty = st.ModelHalfWidthKWh, st.MeterHalfWidthKWh, st.UncertaintyWords()
-			sv.Days, sv.ExcludedDays, sv.OutsideRange = st.Days, len(st.Excluded), outsideDays(st)
+			sv.Days, sv.ExcludedDays, sv.OutsideRange = st.Days, len(st.Excluded), st.Extrapolated.Days
 			sv.Cost, sv.CarbonKg, sv.CarbonSource = st.Cost, st.CarbonKg, pr.CarbonSource
 			sv.BaselineVersion, sv.FrozenAt, sv.Approver = ps.Baseline.Version, ps.Baseline.Frozen, ps.Baseline.Approver
 			days := plotDays(ps)
@@ -190,27 +190,12 @@ func (v *viewer) savings() ([]web.SavingsView, error) {
 	return out, nil
 }
 
-// outsideDays counts the days with a driver value that the baseline never saw.
-func outsideDays(st savings.Statement) int {
-	n := 0
-	for i, o := range st.OutsideRange {
-		if i == 0 || !o.Day.Equal(st.OutsideRange[i-1].Day) {
-			n++
-		}
-	}
-	return n
-}
-
 // plotDays joins the baseline's rows with the statement's series, in order of
 // time.
 func plotDays(ps publish.ProjectState) []report.Day {
 	counted := map[int64]savings.SeriesPoint{}
 	for _, p := range ps.Statement.Series {
 		counted[p.Day.Unix()] = p
-	}
-	base := map[int64]bool{}
-	for _, r := range ps.Baseline.Rows {
-		base[r.Day.Unix()] = true
 	}
 	out := make([]report.Day, 0, len(ps.Days))
 	for _, d := range ps.Days {
@@ -219,9 +204,9 @@ func plotDays(ps publish.ProjectState) []report.Day {
 		}
 		day := report.Day{Day: d.Day, Actual: d.Energy.KWh(), Expected: math.NaN()}
 		if p, ok := counted[d.Day.Unix()]; ok {
-			day.Period, day.Expected, day.Saved, day.HalfWidth = report.PeriodReporting, p.ExpectedKWh, p.CumulativeSaved, p.HalfWidth
-		} else if base[d.Day.Unix()] {
-			day.Period, day.Expected = report.PeriodBaseline, ps.Baseline.Model.Predict(d.Drivers)
+			day.Period, day.Expected, day.Saved, day.HalfWidth = report.PeriodReporting, p.ExpectedKWh+p.AdjustmentKWh, p.CumulativeSaved, p.HalfWidth
+		} else if ps.Baseline.Covers(d.Day) {
+			day.Period, day.Expected = report.PeriodBaseline, ps.Baseline.Predict(d.Drivers)
 		}
 		out = append(out, day)
 	}

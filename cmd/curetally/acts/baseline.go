@@ -16,6 +16,7 @@ type BaselineFreeze struct {
 	desk.Site
 	Who
 	Project string `arg:"" help:"Savings project of the configuration."`
+	Reason  string `help:"Why a new version takes the place of the frozen one; required where there is one." placeholder:"TEXT"`
 	JSON    bool   `help:"Print as JSON."`
 }
 
@@ -27,7 +28,7 @@ func (c BaselineFreeze) Run(ctx context.Context, s desk.Surroundings) error {
 			return err
 		}
 		b, err := publish.Freeze(ctx, db, p, pr, savings.FreezeInfo{
-			Approver: c.By, At: time.Now().UTC().Truncate(time.Second), Software: s.Version,
+			Approver: c.By, At: time.Now().UTC().Truncate(time.Second), Software: s.Version, Reason: c.Reason,
 		})
 		if err != nil {
 			return err

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"strings"
 
 	"curetally/internal/core/plant"
 	"curetally/internal/core/savings"
@@ -42,22 +43,67 @@ func PrintBaseline(w io.Writer, p *plant.Plant, b savings.Baseline, asJSON bool)
 	if asJSON {
 		return WriteJSON(w, b)
 	}
-	m := b.Model
+	m, d := b.Model, b.Diagnosis
+	noun := b.Granularity.Noun()
 	fmt.Fprintf(w, "baseline %s, version %d, frozen %s by %s\n", b.Project, b.Version, Moment(b.Frozen, p), b.Approver)
-	fmt.Fprintf(w, "  days used      %d, left out %d\n", len(b.Rows), len(b.Excluded))
+	if b.Reason != "" {
+		fmt.Fprintf(w, "  in place of    version %d: %s\n", b.Version-1, b.Reason)
+	}
+	if noun == "day" {
+		fmt.Fprintf(w, "  days used      %d, left out %d\n", len(b.Rows), len(b.Excluded))
+	} else {
+		fmt.Fprintf(w, "  %ss used %*d, days left out %d\n", noun, 9-len(noun), len(b.Rows), len(b.Excluded))
+	}
+	fmt.Fprintf(w, "  kWh per day  = %s\n", formula(b))
+	fmt.Fprintf(w, "  fit            CV(RMSE) %.1f %%, R² %.4f, residual SD %.1f kWh, lag-1 correlation %.2f\n", 100*m.CVRMSE, m.R2, m.ResidualSD, m.Rho)
+	if d.Parameters > 0 {
+		fmt.Fprintf(w, "  diagnostics    model %s, %d parameters, adjusted R² %.4f, NMBE %.3g %%, Durbin-Watson %.2f, worth %.0f independent %ss\n",
+			b.Form, d.Parameters, d.AdjR2, math.Round(1e8*d.NMBE)/1e6+0, d.DurbinWatson, d.NEffective, noun)
+		for i, v := range d.Inflation {
+			if v > 10 {
+				fmt.Fprintf(w, "  collinear      %s: variance inflation %.0f; its coefficient cannot be read by itself\n", m.Names[i+1], v)
+			}
+		}
+		for _, c := range d.Considered {
+			why := c.Against
+			if why == "" {
+				why = "adequate"
+			}
+			fmt.Fprintf(w, "  considered     %-8s CV(RMSE) %.1f %%, BIC %.1f, %s\n", c.Form, 100*c.CVRMSE, c.BIC, why)
+		}
+		if d.Accepted {
+			fmt.Fprintln(w, "  accepted       keeps the limits of the project")
+		}
+		for _, r := range d.Reasons {
+			fmt.Fprintf(w, "  not accepted   %s\n", r)
+		}
+	}
+	for _, r := range b.Ranges {
+		fmt.Fprintf(w, "  %-14s %.4g to %.4g per day\n", r.Driver, r.Min, r.Max)
+	}
+	for _, f := range b.Factors {
+		fmt.Fprintf(w, "  static factor  %s: %s\n", f.Name, f.Value)
+	}
+	_, err := fmt.Fprintf(w, "  data hash      %s\n", b.DataHash)
+	return err
+}
+
+// formula writes the model's energy per day; ( )+ is the larger of a value and 0.
+func formula(b savings.Baseline) string {
+	m := b.Model
 	// Below a milliwatt-hour it is rounding; adding 0 turns −0 into 0.
-	fmt.Fprintf(w, "  kWh per day  = %.4g", math.Round(m.Coefficients[0]*1e6)/1e6+0)
+	text := fmt.Sprintf("%.4g", math.Round(m.Coefficients[0]*1e6)/1e6+0)
 	for i, name := range m.Names[1:] {
 		sign, c := "+", m.Coefficients[i+1]
 		if c < 0 {
 			sign = "−"
 		}
-		fmt.Fprintf(w, " %s %.4g × %s", sign, math.Abs(c), name)
+		if driver, ok := strings.CutSuffix(name, " below"); ok && len(b.ChangePoints) > 0 {
+			name = fmt.Sprintf("(%.4g − %s)+", b.ChangePoints[0], driver)
+		} else if driver, ok := strings.CutSuffix(name, " above"); ok && len(b.ChangePoints) > 0 {
+			name = fmt.Sprintf("(%s − %.4g)+", driver, b.ChangePoints[len(b.ChangePoints)-1])
+		}
+		text += fmt.Sprintf(" %s %.4g × %s", sign, math.Abs(c), name)
 	}
-	fmt.Fprintf(w, "\n  fit            CV(RMSE) %.1f %%, R² %.4f, residual SD %.1f kWh, lag-1 correlation %.2f\n", 100*m.CVRMSE, m.R2, m.ResidualSD, m.Rho)
-	for _, r := range b.Ranges {
-		fmt.Fprintf(w, "  %-14s %.4g to %.4g per day\n", r.Driver, r.Min, r.Max)
-	}
-	_, err := fmt.Fprintf(w, "  data hash      %s\n", b.DataHash)
-	return err
+	return text
 }

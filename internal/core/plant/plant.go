@@ -148,6 +148,18 @@ type Project struct {
 	// Carbon is kilograms CO2-equivalent per kWh, with the source it is from.
 	Carbon       float64
 	CarbonSource string
+	// Model is the form of the baseline model, a word of regression.Form; empty
+	// means linear. Its rows are periods of Granularity.
+	Model       string
+	Granularity Granularity
+	// Limits decide whether the model is accepted; nil means the usual ones.
+	Limits *ModelLimits
+	// Conversion is the local day on which the old system goes; zero when it is not
+	// known.
+	Conversion time.Time
+	// Expected is what the drivers will go through in the year to come.
+	Expected []DriverSpan
+	Factors  []StaticFactor
 }
 
 // Driver is an independent variable of a baseline model, summed per day over

@@ -50,7 +50,7 @@ func (m Model) Compare(reporting Table, terms Terms) Saving {
 	sums := make([]float64, len(m.linear.Names)-1)
 	saved := make([]float64, len(reporting.Rows))
 	for i, row := range reporting.Rows {
-		columns := m.Form.columns(m.ChangePoints, row)
+		columns := m.Form.Columns(m.ChangePoints, row)
 		for j, x := range columns {
 			sums[j] += x
 		}

@@ -97,9 +97,21 @@ func Fit(t Table, form Form) (Model, error) {
 			return Model{}, fmt.Errorf("model %s: %w", form, err)
 		}
 	}
+	return At(t, form, changes)
+}
+
+// At fits a form at change points that are given, as many as the form has. It
+// returns the errors of Fit.
+func At(t Table, form Form, changes []float64) (Model, error) {
+	if err := check(t, form); err != nil {
+		return Model{}, err
+	}
+	if have := len(form.kinks()); form == Auto || len(changes) != have {
+		return Model{}, fmt.Errorf("model %s with %d change points, expected one of %d: %w", form, len(changes), have, ErrInput)
+	}
 	rows := make([][]float64, len(t.Rows))
 	for i, row := range t.Rows {
-		rows[i] = form.columns(changes, row)
+		rows[i] = form.Columns(changes, row)
 	}
 	linear, err := stats.LeastSquares(rows, t.Energy, form.names(t.Drivers))
 	if err != nil {
@@ -118,7 +130,7 @@ func check(t Table, form Form) error {
 	if form != Mean && len(t.Drivers) == 0 {
 		return fmt.Errorf("model %s needs a driver: name one, or use model mean: %w", form, ErrInput)
 	}
-	if p := form.parameters(len(t.Drivers)); len(t.Rows) < p+2 {
+	if p := form.Parameters(len(t.Drivers)); len(t.Rows) < p+2 {
 		return fmt.Errorf("%d rows, expected at least %d for model %s, two more than its parameters: add rows, or use a smaller model: %w",
 			len(t.Rows), p+2, form, ErrInput)
 	}
@@ -218,7 +230,27 @@ func spread(rows [][]float64, j int) float64 {
 // Predict gives the model's energy for one row of all drivers of the table it
 // was fitted to.
 func (m Model) Predict(row []float64) float64 {
-	return m.linear.Predict(m.Form.columns(m.ChangePoints, row))
+	return m.linear.Predict(m.Form.Columns(m.ChangePoints, row))
+}
+
+// Linear gives the least-squares fit on the columns at the change points, with
+// the change points counted among the parameters of its statistics (P remains the
+// number of coefficients). A statistic that does not exist is 0, as in stats.Fit.
+func (m Model) Linear() stats.Fit {
+	f := m.linear
+	zero := func(v float64) float64 {
+		if math.IsNaN(v) || math.IsInf(v, 0) {
+			return 0
+		}
+		return v
+	}
+	f.ResidualSD, f.R2, f.AdjR2 = m.ResidualSD, zero(m.R2), zero(m.AdjR2)
+	f.CVRMSE, f.NMBE, f.DurbinWatson, f.Rho, f.SSE = zero(m.CVRMSE), zero(m.NMBE), zero(m.DurbinWatson), m.Rho, m.SSE
+	f.StdErrors, f.TValues = make([]float64, f.P), make([]float64, f.P)
+	for j, c := range m.Coefficients {
+		f.StdErrors[j], f.TValues[j] = zero(c.StdError), zero(c.T)
+	}
+	return f
 }
 
 // DF is the degrees of freedom of an interval: n−p, or n'−p where the residuals

@@ -125,8 +125,14 @@ func (f Form) names(drivers []string) []string {
 	return append(out, drivers[1:]...)
 }
 
-// columns gives the columns of a form for one row of drivers.
-func (f Form) columns(changes, row []float64) []float64 {
+// Forms lists every form that can be asked for.
+func Forms() []Form {
+	return []Form{Mean, Linear, Cooling3, Heating3, Cooling4, Heating4, Five, Auto}
+}
+
+// Columns gives the columns of a form for one row of drivers, without the
+// intercept's 1; changes are the change points.
+func (f Form) Columns(changes, row []float64) []float64 {
 	kinks := f.kinks()
 	switch {
 	case f == Mean:
@@ -141,8 +147,8 @@ func (f Form) columns(changes, row []float64) []float64 {
 	return append(out, row[1:]...)
 }
 
-// parameters counts coefficients and change points.
-func (f Form) parameters(drivers int) int {
+// Parameters counts coefficients and change points.
+func (f Form) Parameters(drivers int) int {
 	p := 1
 	if f == Mean {
 		return p

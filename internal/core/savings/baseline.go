@@ -12,8 +12,8 @@ import (
 	"time"
 
 	"curetally/internal/core/plant"
+	"curetally/internal/core/regression"
 	"curetally/internal/core/stats"
-	"curetally/internal/core/unit"
 )
 
 // ErrTooFewDays says that a baseline has not enough usable days yet.
@@ -22,15 +22,13 @@ var ErrTooFewDays = errors.New("the baseline has too few days")
 // ErrAltered says that a frozen baseline is not what it was when frozen.
 var ErrAltered = errors.New("baseline is not as it was frozen")
 
-// minDays is the least number of usable days of a baseline, whatever its model.
-const minDays = 10
-
-// Row is a day that a baseline was fitted to.
-type Row struct {
-	Day     time.Time   `json:"day"`
-	Energy  unit.Energy `json:"energy_mwh"`
-	Drivers []float64   `json:"drivers"`
-}
+// The least number of rows of a baseline, whatever its model: of days, and of
+// weeks or months.
+// From memory: nine valid points, ASHRAE Guideline 14, for the second.
+const (
+	leastDays    = 10
+	leastPeriods = 9
+)
 
 // ExcludedDay is a day that was left out, with the reason in words.
 type ExcludedDay struct {
@@ -70,16 +68,29 @@ type Baseline struct {
 	Boundary []plant.RegisterID `json:"boundary"`
 	Drivers  []plant.Driver     `json:"drivers"`
 	Chosen   Chosen             `json:"selection"`
-	Rows     []Row              `json:"rows"`
-	Excluded []ExcludedDay      `json:"excluded"`
-	Ranges   []Range            `json:"ranges"`
-	// Model gives kilowatt-hours per day from the drivers.
-	Model stats.Fit `json:"model"`
+	// Granularity is the length of a row; empty means days.
+	Granularity plant.Granularity `json:"granularity,omitempty"`
+	Rows        []Row             `json:"rows"`
+	Excluded    []ExcludedDay     `json:"excluded"`
+	Ranges      []Range           `json:"ranges"` // means per day
+	// Form is the shape of the model; empty means linear.
+	Form regression.Form `json:"form,omitempty"`
+	// ChangePoints are of the first driver, per day.
+	ChangePoints []float64 `json:"change_points,omitempty"`
+	// Model gives kilowatt-hours per day from the columns that Form makes of the
+	// drivers per day.
+	Model     stats.Fit `json:"model"`
+	Diagnosis Diagnosis `json:"diagnosis,omitzero"`
 	// DataHash is the SHA-256 in hexadecimal over the text that DataText gives.
 	DataHash string    `json:"data_hash"`
 	Approver string    `json:"approver"`
 	Frozen   time.Time `json:"frozen"`
 	Software string    `json:"software"`
+	// Reason says why this version takes the place of the one before; empty for the
+	// first.
+	Reason string `json:"reason,omitempty"`
+	// Factors are the static factors as they were at freezing.
+	Factors []plant.StaticFactor `json:"static_factors,omitempty"`
 }
 
 // FreezeInfo is what a baseline records beside its data.
@@ -87,53 +98,124 @@ type FreezeInfo struct {
 	Approver string    // the person who answers for it; required
 	At       time.Time // the instant of freezing
 	Software string    // version of the program
+	// Previous is the version that the new one takes the place of; 0 for none.
+	// With one, Reason says why, and is required.
+	Previous int
+	Reason   string
 }
 
 // Freeze fits the project's model to the days that its baseline selection
-// chooses. It returns ErrTooFewDays for fewer than 10 usable days or fewer than
-// coefficients + 2, and an error that names them when drivers are constant or
-// cannot be told apart.
+// chooses. It returns ErrTooFewDays for fewer than 10 usable days (9 weeks or
+// months) or fewer than parameters + 2, and an error that names them when drivers
+// are constant or cannot be told apart.
 func Freeze(pr plant.Project, days []Day, info FreezeInfo) (Baseline, error) {
-	if strings.TrimSpace(info.Approver) == "" {
+	switch {
+	case strings.TrimSpace(info.Approver) == "":
 		return Baseline{}, fmt.Errorf("project %s: a baseline needs an approver: name the person who answers for it", pr.ID)
+	case info.Previous > 0 && strings.TrimSpace(info.Reason) == "":
+		return Baseline{}, fmt.Errorf("project %s: version %d is frozen and stays; a new version needs the reason why it takes its place", pr.ID, info.Previous)
 	}
-	used, others := Select(days, pr.Baseline)
-	if need := max(minDays, len(pr.Drivers)+3); len(used) < need {
-		why := ""
-		if n := len(others); n > 0 {
-			why = fmt.Sprintf(" (%s was left out: %s)", others[n-1].Day.Format(time.DateOnly), others[n-1].Excluded)
-		}
-		return Baseline{}, fmt.Errorf("project %s: %w: %d usable baseline days of %d on record, expected at least %d%s — widen the selection or wait for more days",
-			pr.ID, ErrTooFewDays, len(used), len(used)+len(others), need, why)
+	b, err := Draft(pr, days)
+	if err != nil {
+		return Baseline{}, err
 	}
+	b.Approver, b.Frozen, b.Software, b.Reason = info.Approver, info.At, info.Software, strings.TrimSpace(info.Reason)
+	return b, nil
+}
+
+// Draft is what Freeze would freeze now. It returns the errors of Freeze that are
+// not about the person.
+func Draft(pr plant.Project, days []Day) (Baseline, error) {
 	b := Baseline{
 		Project:  pr.ID,
 		Boundary: slices.Clone(pr.Boundary), Drivers: slices.Clone(pr.Drivers),
-		Chosen:   Chosen{pr.Baseline.From, pr.Baseline.To, pr.Baseline.Technology.String()},
-		Excluded: excludedDays(others),
-		Approver: info.Approver, Frozen: info.At, Software: info.Software,
+		Chosen:      Chosen{pr.Baseline.From, pr.Baseline.To, pr.Baseline.Technology.String()},
+		Granularity: pr.Granularity, Form: form(pr), Factors: slices.Clone(pr.Factors),
 	}
+	used, others := Select(days, pr.Baseline)
 	for _, d := range used {
 		if len(d.Drivers) != len(pr.Drivers) {
 			return Baseline{}, fmt.Errorf("project %s: day %s has %d drivers, expected %d",
 				pr.ID, d.Day.Format(time.DateOnly), len(d.Drivers), len(pr.Drivers))
 		}
-		b.Rows = append(b.Rows, Row{Day: d.Day, Energy: d.Energy, Drivers: slices.Clone(d.Drivers)})
+	}
+	rows, short, err := gatherRows(used, pr.Granularity)
+	if err != nil {
+		return Baseline{}, fmt.Errorf("project %s: %w", pr.ID, err)
+	}
+	b.Excluded = leftOut(others, short)
+	for _, r := range rows {
+		b.Rows = append(b.Rows, r.Row)
+	}
+	if err := b.enough(pr, len(others)+len(used)); err != nil {
+		return Baseline{}, err
 	}
 	b.Ranges = ranges(b.Drivers, b.Rows)
 	for _, r := range b.Ranges {
-		if r.Min == r.Max {
-			return Baseline{}, fmt.Errorf("project %s: driver %s is %v on every baseline day: leave it out of the project's drivers, or choose days on which it varies",
+		if r.Min == r.Max && b.Form != regression.Mean {
+			return Baseline{}, fmt.Errorf("project %s: driver %s is %v in every row of the baseline: leave it out of the project's drivers, or choose days on which it varies",
 				pr.ID, r.Driver, r.Min)
 		}
 	}
-	fit, err := b.fit()
+	m, err := regression.Fit(table(b.Drivers, b.Rows), b.Form)
 	if err != nil {
 		return Baseline{}, fmt.Errorf("project %s: baseline model: %w", pr.ID, err)
 	}
-	b.Model = fit
+	b.Form, b.ChangePoints, b.Model = m.Form, m.ChangePoints, m.Linear()
+	b.Diagnosis = diagnose(m, limits(pr))
 	b.DataHash = b.hash()
 	return b, nil
+}
+
+// form is that of the project's model: linear where none is named, the mean where
+// it has no drivers.
+func form(pr plant.Project) regression.Form {
+	switch {
+	case len(pr.Drivers) == 0:
+		return regression.Mean
+	case pr.Model == "":
+		return regression.Linear
+	default:
+		return regression.Form(pr.Model)
+	}
+}
+
+func limits(pr plant.Project) regression.Limits {
+	if pr.Limits == nil {
+		return regression.UsualLimits()
+	}
+	return regression.Limits(*pr.Limits)
+}
+
+// Least is the number of rows that a project's baseline needs at least.
+func Least(pr plant.Project) int {
+	least := leastDays
+	if pr.Granularity == plant.Weekly || pr.Granularity == plant.Monthly {
+		least = leastPeriods
+	}
+	smallest := form(pr)
+	if smallest == regression.Auto {
+		smallest = regression.Linear
+	}
+	return max(least, smallest.Parameters(len(pr.Drivers))+2)
+}
+
+// enough refuses too few rows.
+func (b Baseline) enough(pr plant.Project, days int) error {
+	need := Least(pr)
+	if len(b.Rows) >= need {
+		return nil
+	}
+	why := ""
+	if n := len(b.Excluded); n > 0 {
+		why = fmt.Sprintf(" (%s was left out: %s)", b.Excluded[n-1].Day.Format(time.DateOnly), b.Excluded[n-1].Reason)
+	}
+	noun, onRecord := pr.Granularity.Noun(), strconv.Itoa(days)
+	if noun != plant.Daily.Noun() {
+		onRecord += " days"
+	}
+	return fmt.Errorf("project %s: %w: %d usable baseline %ss of %s on record, expected at least %d%s — widen the selection or wait for more days",
+		pr.ID, ErrTooFewDays, len(b.Rows), noun, onRecord, need, why)
 }
 
 func excludedDays(days []Day) []ExcludedDay {
@@ -147,9 +229,10 @@ func excludedDays(days []Day) []ExcludedDay {
 func ranges(drivers []plant.Driver, rows []Row) []Range {
 	out := make([]Range, len(drivers))
 	for j, d := range drivers {
-		r := Range{Driver: d, Min: rows[0].Drivers[j], Max: rows[0].Drivers[j]}
+		r := Range{Driver: d, Min: math.Inf(1), Max: math.Inf(-1)}
 		for _, row := range rows {
-			r.Min, r.Max = min(r.Min, row.Drivers[j]), max(r.Max, row.Drivers[j])
+			v := row.perDay()[j]
+			r.Min, r.Max = min(r.Min, v), max(r.Max, v)
 		}
 		out[j] = r
 	}
@@ -159,20 +242,30 @@ func ranges(drivers []plant.Driver, rows []Row) []Range {
 // DataText writes the rows in a form that depends on nothing else, for the hash
 // and for anyone who wants to check it: a line with the boundary registers, a
 // line with the column names, then per row the local date, whole
-// milliwatt-hours and the drivers in their shortest exact decimal form.
+// milliwatt-hours and the drivers in their shortest exact decimal form. Rows of
+// weeks and months have their granularity among the column names and the number of
+// their days after the date.
 func (b Baseline) DataText() string {
 	var t strings.Builder
 	t.WriteString("boundary")
 	for _, id := range b.Boundary {
 		t.WriteString(" " + string(id))
 	}
-	t.WriteString("\nday energy_mwh")
+	t.WriteString("\nday ")
+	if b.Granularity == plant.Weekly || b.Granularity == plant.Monthly {
+		t.WriteString("days_" + string(b.Granularity) + " ")
+	}
+	t.WriteString("energy_mwh")
 	for _, d := range b.Drivers {
 		t.WriteString(" " + string(d))
 	}
 	t.WriteByte('\n')
 	for _, r := range b.Rows {
-		t.WriteString(r.Day.Format(time.DateOnly) + " " + strconv.FormatInt(int64(r.Energy), 10))
+		t.WriteString(r.Day.Format(time.DateOnly))
+		if r.Days > 0 {
+			t.WriteString(" " + strconv.Itoa(r.Days))
+		}
+		t.WriteString(" " + strconv.FormatInt(int64(r.Energy), 10))
 		for _, v := range r.Drivers {
 			t.WriteString(" " + strconv.FormatFloat(v, 'g', -1, 64))
 		}
@@ -193,15 +286,14 @@ func (b Baseline) verify() error {
 		return fmt.Errorf("project %s, baseline version %d: hash of the rows is %s, frozen was %s: restore it or freeze a new version: %w",
 			b.Project, b.Version, h, b.DataHash, ErrAltered)
 	}
-	p := len(b.Drivers) + 1
-	whole := len(b.Ranges) == p-1 && b.Model.P == p && b.Model.N == len(b.Rows) &&
-		len(b.Model.Coefficients) == p && len(b.Model.Cov) == p
+	p := len(b.Model.Coefficients)
+	whole := len(b.Ranges) == len(b.Drivers) && b.Model.P == p && b.Model.N == len(b.Rows) && len(b.Model.Cov) == p
 	for _, row := range b.Model.Cov {
 		whole = whole && len(row) == p
 	}
 	if whole {
-		again, err := b.fit()
-		whole = err == nil && sameModel(b.Model, again) && slices.Equal(b.Ranges, ranges(b.Drivers, b.Rows))
+		again, err := regression.At(table(b.Drivers, b.Rows), b.shape(), b.ChangePoints)
+		whole = err == nil && again.Linear().P == p && sameModel(b.Model, again.Linear()) && slices.Equal(b.Ranges, ranges(b.Drivers, b.Rows))
 	}
 	if !whole {
 		return fmt.Errorf("project %s, baseline version %d: the model is not the one that the rows give: restore it or freeze a new version: %w",
@@ -210,17 +302,30 @@ func (b Baseline) verify() error {
 	return nil
 }
 
-// fit makes the model from the rows.
-func (b Baseline) fit() (stats.Fit, error) {
-	x, y := make([][]float64, len(b.Rows)), make([]float64, len(b.Rows))
-	for i, r := range b.Rows {
-		x[i], y[i] = r.Drivers, r.Energy.KWh()
+// shape is the form of the model, which baselines of an early version do not name.
+func (b Baseline) shape() regression.Form {
+	switch {
+	case b.Form != "":
+		return b.Form
+	case len(b.Drivers) == 0:
+		return regression.Mean
+	default:
+		return regression.Linear
 	}
-	names := make([]string, len(b.Drivers))
-	for i, d := range b.Drivers {
-		names[i] = string(d)
-	}
-	return stats.LeastSquares(x, y, names)
+}
+
+// Parameters counts coefficients and change points.
+func (b Baseline) Parameters() int { return b.Model.P + len(b.ChangePoints) }
+
+// Predict gives the model's kilowatt-hours of a day with these drivers.
+func (b Baseline) Predict(drivers []float64) float64 {
+	return b.Model.Predict(b.shape().Columns(b.ChangePoints, drivers))
+}
+
+// Covers says whether a day lies in a period that the baseline was fitted to.
+func (b Baseline) Covers(day time.Time) bool {
+	i, on := slices.BinarySearchFunc(b.Rows, day, func(r Row, t time.Time) int { return r.Day.Compare(t) })
+	return on || i > 0 && day.Before(b.Rows[i-1].End)
 }
 
 // sameModel compares what a statement uses of a model. It allows for the last

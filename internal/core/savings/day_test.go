@@ -465,7 +465,7 @@ func TestFromAmountsToStatement(t *testing.T) {
 	if len(base.Rows) != 29 || len(base.Excluded) != 1 {
 		t.Errorf("%d rows and %v left out, want 29 and the first day", len(base.Rows), base.Excluded)
 	}
-	s, err := savings.State(base, b.project, days, nil)
+	s, err := savings.State(base, b.project, days, savings.Terms{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -520,7 +520,7 @@ func BenchmarkStatement(b *testing.B) {
 		if err != nil {
 			b.Fatal(err)
 		}
-		if _, err := savings.State(base, pr, days, nil); err != nil {
+		if _, err := savings.State(base, pr, days, savings.Terms{}); err != nil {
 			b.Fatal(err)
 		}
 	}

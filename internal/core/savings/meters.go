@@ -2,12 +2,10 @@ package savings
 
 import (
 	"fmt"
-	"math"
 	"strings"
 
 	"curetally/internal/core/accuracy"
 	"curetally/internal/core/plant"
-	"curetally/internal/core/stats"
 	"curetally/internal/core/unit"
 )
 
@@ -114,24 +112,6 @@ func shares(meters []Metering, energy func(Metering) unit.Energy) []float64 {
 		out[i] /= sum
 	}
 	return out
-}
-
-// combine adds the error of the meters to the half-widths that come from the
-// model.
-func (s *Statement) combine(b Baseline, meters []Metering) {
-	s.ModelHalfWidthKWh = s.HalfWidthKWh
-	s.Meters = errorsOf(meters)
-	t := stats.TQuantile(s.Confidence, b.Model.N-b.Model.P)
-	var expected, actual float64
-	for i := range s.Series {
-		p := &s.Series[i]
-		expected, actual = expected+p.ExpectedKWh, actual+p.ActualKWh
-		if u := meterUncertainty(meters, expected, actual); u > 0 {
-			s.MeterHalfWidthKWh = t * u
-			p.HalfWidth = math.Hypot(p.HalfWidth, t*u)
-			s.HalfWidthKWh = p.HalfWidth
-		}
-	}
 }
 
 // UncertaintyWords says what the half-width is made of and what it leaves out.

@@ -27,7 +27,7 @@ func stateWith(t *testing.T, meters ...savings.Metering) savings.Statement {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s, err := savings.State(b, pr, days, meters)
+	s, err := savings.State(b, pr, days, savings.Terms{Meters: meters})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -36,20 +36,17 @@ func stateWith(t *testing.T, meters ...savings.Metering) savings.Statement {
 
 // Own computation, in Python, at a limit of 0.5 % taken as rectangular.
 func TestMeterErrorIsCombined(t *testing.T) {
-	const tq = 1.8124611228 // two-sided 90 % with 10 degrees of freedom
+	const tq = 1.9782737863616806 // two-sided 90 % with 5.458 degrees of freedom
 	r := 0.005 / math.Sqrt(3)
 	other := metering("heron-1-meter/import", r, r)
 	other.Exchanged = true
 	apart := stateWith(t, other)
-	near(t, "model", apart.ModelHalfWidthKWh/tq, 2291.6590613, 1e-9)
+	near(t, "model", apart.ModelHalfWidthKWh/tq, 2876.9905843712254, 1e-9)
 	near(t, "meters", apart.MeterHalfWidthKWh/tq, math.Hypot(649.6302084, 195.0346944), 1e-9)
-	near(t, "independent", apart.HalfWidthKWh/tq, 2389.9287004, 1e-9)
-	near(t, "independent, 90 %", apart.HalfWidthKWh, 4331.6528558, 1e-10)
+	near(t, "independent", apart.HalfWidthKWh/tq, math.Hypot(2876.9905843712254, math.Hypot(649.6302084, 195.0346944)), 1e-9)
 
 	same := stateWith(t, metering("heron-1-meter/import", r, r))
-	near(t, "same meter", same.HalfWidthKWh/tq, 2336.3129788, 1e-9)
-	near(t, "same meter, 90 %", same.HalfWidthKWh, 4234.4764447, 1e-10)
-	near(t, "fraction", same.HalfWidthKWh/same.SavedKWh, 0.0268895759, 1e-8)
+	near(t, "same meter", same.HalfWidthKWh/tq, math.Hypot(2876.9905843712254, 157476.50543278*r), 1e-9)
 	near(t, "meters", same.MeterHalfWidthKWh/tq, same.SavedKWh*r, 1e-9)
 	if end := same.Series[len(same.Series)-1]; end.HalfWidth != same.HalfWidthKWh {
 		t.Errorf("the series ends with ± %v, the statement says ± %v", end.HalfWidth, same.HalfWidthKWh)
@@ -76,7 +73,7 @@ func TestMeterErrorNotIncluded(t *testing.T) {
 	silent := metering("heron-1-meter/import", 0.01, 0.01)
 	silent.Stated = false
 	for name, s := range map[string]savings.Statement{"no meters": none, "no accuracy": stateWith(t, silent)} {
-		near(t, name, s.HalfWidthKWh, 4153.54295542, 1e-11) // as without the error of meters
+		near(t, name, s.HalfWidthKWh, 5691.475056670968, 1e-10) // as without the error of meters
 		if s.MeterHalfWidthKWh != 0 || s.ModelHalfWidthKWh != s.HalfWidthKWh {
 			t.Errorf("%s: ± %v = model ± %v, meters ± %v", name, s.HalfWidthKWh, s.ModelHalfWidthKWh, s.MeterHalfWidthKWh)
 		}

@@ -50,7 +50,7 @@ func TestStatementTellsQualities(t *testing.T) {
 		}
 	}
 	days[12].Excluded, days[12].Quality = "left out", plant.ByQuality{plant.QualityUnknown: kwh(500)}
-	s, err := savings.State(b, pr, days, nil)
+	s, err := savings.State(b, pr, days, savings.Terms{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,6 +1,7 @@
 package savings
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -8,42 +9,59 @@ import (
 	"time"
 
 	"curetally/internal/core/plant"
+	"curetally/internal/core/regression"
+	"curetally/internal/core/stats"
 	"curetally/internal/core/unit"
 )
 
 // ErrNoDays says that the reporting period has no usable day yet.
 var ErrNoDays = errors.New("no usable reporting day")
 
+// Levels are the confidence levels at which a statement gives its interval beside
+// the project's own.
+func Levels() []float64 { return []float64{0.68, 0.80, 0.90, 0.95} }
+
 // Statement says what was saved over the days of the reporting period. It is
 // plain data: the same baseline and days marshal to the same bytes.
 type Statement struct {
 	Project         plant.ProjectID `json:"project"`
+	Period          string          `json:"period"` // as Period names it
 	BaselineVersion int             `json:"baseline_version"`
 	BaselineHash    string          `json:"baseline_hash"`
 	From            time.Time       `json:"from"` // first day counted
 	To              time.Time       `json:"to"`   // last day counted
 	Days            int             `json:"days"` // days counted
-	// ExpectedKWh is the adjusted baseline: the model at the drivers of the days.
-	ExpectedKWh   float64 `json:"expected_kwh"`
-	ActualKWh     float64 `json:"actual_kwh"`
-	SavedKWh      float64 `json:"saved_kwh"`
-	SavedFraction float64 `json:"saved_fraction"` // of ExpectedKWh
+	// Granularity is the length of the model's rows, Rows how many are counted.
+	Granularity plant.Granularity `json:"granularity"`
+	Rows        int               `json:"rows"`
+	// ExpectedKWh is what the model gives at the drivers of the days. With
+	// AdjustmentKWh, the non-routine adjustments, it is the adjusted baseline.
+	ExpectedKWh   float64    `json:"expected_kwh"`
+	AdjustmentKWh float64    `json:"adjustment_kwh"`
+	Adjustments   []Adjusted `json:"adjustments"`
+	ActualKWh     float64    `json:"actual_kwh"`
+	SavedKWh      float64    `json:"saved_kwh"`
+	SavedFraction float64    `json:"saved_fraction"` // of the adjusted baseline
 	// HalfWidthKWh is half the width of the interval of SavedKWh at Confidence: the
-	// root of the squares of its two parts. That of the model is exact for least
-	// squares with independent disturbances. Rho, the lag-1 autocorrelation of the
-	// baseline's residuals, tells how far that holds: a clearly positive one means
-	// that the true interval is wider. That of the meters is 0 where no accuracy of
-	// them is stated; Meters says of which it is.
-	HalfWidthKWh      float64      `json:"half_width_kwh"`
-	ModelHalfWidthKWh float64      `json:"model_half_width_kwh"`
-	MeterHalfWidthKWh float64      `json:"meter_half_width_kwh"`
-	Confidence        float64      `json:"confidence"`
-	Rho               float64      `json:"rho"`
-	Meters            []MeterError `json:"meters"`
+	// root of the squares of its two parts. That of the model is the one of
+	// stats.Total: exact for least squares, widened by Rho, the lag-1
+	// autocorrelation of the baseline's residuals. That of the meters is 0 where no
+	// accuracy of them is stated; Meters says of which it is. Adjustments are taken
+	// as they are recorded, without an uncertainty of their own.
+	HalfWidthKWh      float64 `json:"half_width_kwh"`
+	ModelHalfWidthKWh float64 `json:"model_half_width_kwh"`
+	MeterHalfWidthKWh float64 `json:"meter_half_width_kwh"`
+	Confidence        float64 `json:"confidence"`
+	Rho               float64 `json:"rho"`
+	NEffective        float64 `json:"n_effective"`
+	// Intervals has the half-widths at all Levels.
+	Intervals []Interval   `json:"intervals"`
+	Meters    []MeterError `json:"meters"`
 	// Shown says that the interval does not hold zero.
 	Shown bool       `json:"shown"`
 	Cost  unit.Money `json:"cost_saved"`
-	// Kilograms CO2-equivalent at the project's factor.
+	// Kilograms CO2-equivalent at the project's factor; expected is that of the
+	// adjusted baseline.
 	ExpectedCarbonKg float64 `json:"expected_carbon_kg"`
 	ActualCarbonKg   float64 `json:"actual_carbon_kg"`
 	CarbonKg         float64 `json:"carbon_saved_kg"`
@@ -56,59 +74,68 @@ type Statement struct {
 	DoubtfulFraction float64        `json:"doubtful_fraction"`
 	Quality          []QualityShare `json:"energy_by_quality"`
 	Excluded         []ExcludedDay  `json:"excluded"`
-	// OutsideRange lists driver values beyond what the baseline went through.
-	// Their days are counted; OutsideKWh is what they add to SavedKWh.
+	// OutsideRange lists driver values beyond what the baseline went through. The
+	// days of their rows are in no figure above: for them the model would be
+	// stretched beyond what it was made from. They stand apart in Extrapolated.
 	OutsideRange []Outside     `json:"outside_range"`
-	OutsideKWh   float64       `json:"outside_saved_kwh"`
+	Extrapolated Extrapolated  `json:"extrapolated"`
 	Series       []SeriesPoint `json:"series"`
 }
 
-// QualityShare is how much of the energy counted has one quality.
-type QualityShare struct {
-	Quality string `json:"quality"`
-	// KWh is by absolute value, which differs from what was counted only where a
-	// register gave energy back.
-	KWh      float64 `json:"kwh"`
-	Fraction float64 `json:"fraction"` // of all
+// Interval is the half-width of the saving at one level of confidence.
+type Interval struct {
+	Confidence   float64 `json:"confidence"`
+	HalfWidthKWh float64 `json:"half_width_kwh"`
+	// Fraction is HalfWidthKWh ÷ |saving|, and Guideline what ASHRAE Guideline 14
+	// gives for that from summary values, model alone; 0 where nothing is saved.
+	Fraction  float64 `json:"fractional_uncertainty"`
+	Guideline float64 `json:"guideline_fractional_uncertainty"`
+	Shown     bool    `json:"shown"`
 }
 
-// qualityShares lists what there is, the best first.
-func qualityShares(b plant.ByQuality) []QualityShare {
-	out := []QualityShare{}
-	for q, v := range b {
-		if v != 0 {
-			quality := plant.Quality(q)
-			out = append(out, QualityShare{quality.String(), unit.Energy(v).KWh(), b.Share(quality)})
-		}
-	}
-	return out
+// Extrapolated is what days outside the baseline's ranges would add.
+type Extrapolated struct {
+	Days        int     `json:"days"`
+	ExpectedKWh float64 `json:"expected_kwh"`
+	ActualKWh   float64 `json:"actual_kwh"`
+	SavedKWh    float64 `json:"saved_kwh"`
 }
 
 // Outside is a driver value for which the model was not made.
 type Outside struct {
-	Day    time.Time    `json:"day"`
+	Day    time.Time    `json:"day"` // first of its row
 	Driver plant.Driver `json:"driver"`
-	Value  float64      `json:"value"`
-	Low    float64      `json:"low"` // least value that is allowed
+	Value  float64      `json:"value"` // per day
+	Low    float64      `json:"low"`   // least value that is allowed
 	High   float64      `json:"high"`
 }
 
-// SeriesPoint is one counted day, with the running total to its end.
+// SeriesPoint is one counted day, with the running total to its end. On days of a
+// longer row the expected energy is the row's mean per day.
 type SeriesPoint struct {
 	Day             time.Time `json:"day"`
 	ActualKWh       float64   `json:"actual_kwh"`
 	ExpectedKWh     float64   `json:"expected_kwh"`
+	AdjustmentKWh   float64   `json:"adjustment_kwh,omitempty"`
 	CumulativeSaved float64   `json:"cumulative_saved_kwh"`
 	// HalfWidth belongs to CumulativeSaved, kWh.
 	HalfWidth float64 `json:"half_width_kwh"`
 }
 
+// Terms are what a statement is made with beside baseline and days.
+type Terms struct {
+	// Meters are the registers of the boundary with what is known of their
+	// accuracy; nil leaves the error of the meters out.
+	Meters      []Metering
+	Adjustments []plant.Adjustment
+	Period      Period // zero takes all of the reporting selection
+}
+
 // State applies a frozen baseline to the days that the project's reporting
-// selection chooses. Meters are the registers of the boundary with what is known of
-// their accuracy; nil leaves the error of the meters out. It returns ErrNoDays when
-// there is no day, ErrAltered when the baseline is not as it was frozen, and an
-// error when boundary or drivers of the project have changed since.
-func State(b Baseline, pr plant.Project, days []Day, meters []Metering) (Statement, error) {
+// selection chooses. It returns ErrNoDays when there is no day, ErrAltered when
+// the baseline is not as it was frozen, and an error when boundary, drivers or
+// granularity of the project have changed since.
+func State(b Baseline, pr plant.Project, days []Day, terms Terms) (Statement, error) {
 	if err := b.verify(); err != nil {
 		return Statement{}, err
 	}
@@ -116,25 +143,34 @@ func State(b Baseline, pr plant.Project, days []Day, meters []Metering) (Stateme
 		return Statement{}, err
 	}
 	used, others := Select(days, pr.Reporting)
-	if len(used) == 0 {
-		return Statement{}, fmt.Errorf("project %s: %w", pr.ID, ErrNoDays)
+	for _, d := range used {
+		if len(d.Drivers) != len(b.Drivers) {
+			return Statement{}, fmt.Errorf("project %s: day %s has %d drivers, expected %d",
+				pr.ID, d.Day.Format(time.DateOnly), len(d.Drivers), len(b.Drivers))
+		}
+	}
+	rows, short, err := gatherRows(used, b.Granularity)
+	if err != nil {
+		return Statement{}, fmt.Errorf("project %s: %w", pr.ID, err)
 	}
 	s := Statement{
-		Project: pr.ID, BaselineVersion: b.Version, BaselineHash: b.DataHash,
-		From: used[0].Day, To: used[len(used)-1].Day, Days: len(used),
-		Confidence: pr.Confidence, Rho: b.Model.Rho,
-		Excluded: excludedDays(others), OutsideRange: []Outside{},
+		Project: pr.ID, Period: terms.Period.String(), BaselineVersion: b.Version, BaselineHash: b.DataHash,
+		Granularity: cmp.Or(b.Granularity, plant.Daily),
+		Confidence:  pr.Confidence, Rho: b.Model.Rho, NEffective: stats.EffectiveN(b.Model.N, b.Model.Rho),
+		Excluded: terms.Period.excluded(leftOut(others, short)), OutsideRange: []Outside{},
 	}
-	if err := s.count(b, used); err != nil {
+	rows = slices.DeleteFunc(rows, func(r stretch) bool { return !terms.Period.holds(r.Day) })
+	rows = s.setApart(b, rows)
+	if len(rows) == 0 {
+		return Statement{}, fmt.Errorf("project %s: %w%s", pr.ID, ErrNoDays, s.without())
+	}
+	if err := s.count(b, rows, terms); err != nil {
 		return Statement{}, err
 	}
-	s.combine(b, meters)
-	s.SavedFraction = Fraction(s.ExpectedKWh, s.ActualKWh)
-	s.Shown = math.Abs(s.SavedKWh) > s.HalfWidthKWh
-	s.ExpectedCarbonKg = CarbonKg(s.ExpectedKWh, pr.Carbon)
+	s.ExpectedCarbonKg = CarbonKg(s.ExpectedKWh+s.AdjustmentKWh, pr.Carbon)
 	s.ActualCarbonKg = CarbonKg(s.ActualKWh, pr.Carbon)
 	s.CarbonKg = CarbonKg(s.SavedKWh, pr.Carbon)
-	s.ExpectedMeanKW = MeanKW(s.ExpectedKWh, s.ScheduledHours)
+	s.ExpectedMeanKW = MeanKW(s.ExpectedKWh+s.AdjustmentKWh, s.ScheduledHours)
 	s.ActualMeanKW = MeanKW(s.ActualKWh, s.ScheduledHours)
 	cost, err := pr.Price.Times(s.SavedKWh)
 	if err != nil {
@@ -142,6 +178,19 @@ func State(b Baseline, pr plant.Project, days []Day, meters []Metering) (Stateme
 	}
 	s.Cost = cost
 	return s, nil
+}
+
+// without says why there is nothing to count.
+func (s Statement) without() string {
+	switch n := len(s.Excluded); {
+	case s.Extrapolated.Days > 0:
+		return fmt.Sprintf(": %d days lie outside the range of the baseline's drivers, for example %s %.4g on %s (%.4g to %.4g)", s.Extrapolated.Days,
+			s.OutsideRange[0].Driver, s.OutsideRange[0].Value, s.OutsideRange[0].Day.Format(time.DateOnly), s.OutsideRange[0].Low, s.OutsideRange[0].High)
+	case n > 0:
+		return fmt.Sprintf(" (%s was left out: %s)", s.Excluded[n-1].Day.Format(time.DateOnly), s.Excluded[n-1].Reason)
+	default:
+		return ""
+	}
 }
 
 // sameProject says whether the baseline can speak for the project as it is.
@@ -156,51 +205,139 @@ func sameProject(b Baseline, pr plant.Project) error {
 	case !slices.Equal(b.Drivers, pr.Drivers):
 		return fmt.Errorf("project %s: the drivers are %v, baseline version %d was frozen with %v: %s",
 			pr.ID, pr.Drivers, b.Version, b.Drivers, remedy)
+	case cmp.Or(b.Granularity, plant.Daily) != cmp.Or(pr.Granularity, plant.Daily):
+		return fmt.Errorf("project %s: the granularity is %s, baseline version %d was frozen with %s: %s",
+			pr.ID, cmp.Or(pr.Granularity, plant.Daily), b.Version, cmp.Or(b.Granularity, plant.Daily), remedy)
 	case !(pr.Confidence > 0 && pr.Confidence < 1):
 		return fmt.Errorf("project %s: confidence %v, expected a number between 0 and 1 such as 0.90", pr.ID, pr.Confidence)
 	}
 	return nil
 }
 
-// count adds up the days. Actual energy is added in whole milliwatt-hours.
-func (s *Statement) count(b Baseline, used []Day) error {
-	var actual unit.Energy
-	var quality plant.ByQuality
-	sums := make([]float64, len(b.Drivers))
-	for i, d := range used {
-		if len(d.Drivers) != len(b.Drivers) {
-			return fmt.Errorf("project %s: day %s has %d drivers, expected %d",
-				s.Project, d.Day.Format(time.DateOnly), len(d.Drivers), len(b.Drivers))
-		}
-		expected := b.Model.Predict(d.Drivers)
-		actual += d.Energy
-		s.ExpectedKWh += expected
-		s.ScheduledHours += d.ScheduledHours
-		for q, v := range d.Quality {
-			quality[q] += v
-		}
-		outside := false
-		for j, v := range d.Drivers {
-			sums[j] += v
-			if r := b.Ranges[j]; v < r.Low() || v > r.High() {
-				outside = true
-				s.OutsideRange = append(s.OutsideRange, Outside{Day: d.Day, Driver: r.Driver, Value: v, Low: r.Low(), High: r.High()})
+// setApart takes the rows with a driver outside the baseline's ranges out and
+// adds them up on their own.
+func (s *Statement) setApart(b Baseline, rows []stretch) (inside []stretch) {
+	for _, r := range rows {
+		x, far := r.perDay(), false
+		for j, v := range x {
+			if g := b.Ranges[j]; v < g.Low() || v > g.High() {
+				far = true
+				s.OutsideRange = append(s.OutsideRange, Outside{Day: r.Day, Driver: g.Driver, Value: v, Low: g.Low(), High: g.High()})
 			}
 		}
-		if outside {
-			s.OutsideKWh += expected - d.Energy.KWh()
+		if !far {
+			inside = append(inside, r)
+			continue
 		}
-		s.Series = append(s.Series, SeriesPoint{
-			Day: d.Day, ActualKWh: d.Energy.KWh(), ExpectedKWh: expected,
-			CumulativeSaved: s.ExpectedKWh - actual.KWh(),
-			HalfWidth:       b.Model.HalfWidthOfSums(sums, i+1, s.Confidence),
-		})
+		e := &s.Extrapolated
+		e.Days += len(r.days)
+		e.ExpectedKWh += r.length() * b.Predict(x)
+		e.ActualKWh += r.Energy.KWh()
+		e.SavedKWh = e.ExpectedKWh - e.ActualKWh
 	}
-	end := s.Series[len(s.Series)-1]
-	s.ActualKWh, s.SavedKWh, s.HalfWidthKWh = actual.KWh(), end.CumulativeSaved, end.HalfWidth
+	return inside
+}
+
+// running is the sum over rows and the days of the last one, as far as it was
+// counted.
+type running struct {
+	sums         []float64 // of the model's columns
+	days         float64
+	disturbances stats.Disturbances
+}
+
+// with adds so many days of one row, which has these columns per day.
+func (r running) with(columns []float64, days, rho float64) running {
+	next := running{slices.Clone(r.sums), r.days + days, r.disturbances.With(days, rho)}
+	for j, x := range columns {
+		next.sums[j] += days * x
+	}
+	return next
+}
+
+// standard gives the model's standard uncertainty of the sum, kWh.
+func (r running) standard(b Baseline) float64 {
+	v := append([]float64{r.days}, r.sums...)
+	var q float64
+	for i := range v {
+		for j := range v {
+			q += v[i] * b.Model.Cov[i][j] * v[j]
+		}
+	}
+	return stats.Total{
+		Leverage: max(q, 0), ResidualSD: b.Model.ResidualSD, N: b.Model.N, P: b.Parameters(), Rho: b.Model.Rho,
+	}.Standard(r.disturbances.Variance())
+}
+
+// count adds up the days of the rows. Actual energy is added in whole
+// milliwatt-hours.
+func (s *Statement) count(b Baseline, rows []stretch, terms Terms) error {
+	adjust := newAdjuster(terms.Adjustments)
+	var actual unit.Energy
+	var quality plant.ByQuality
+	sum := running{sums: make([]float64, b.Model.P-1)}
+	t := stats.Quantile(s.Confidence, stats.EffectiveDF(b.Model.N, b.Parameters(), b.Model.Rho))
+	s.Meters = errorsOf(terms.Meters)
+	var model, meter float64 // standard uncertainties
+	for _, r := range rows {
+		x := r.perDay()
+		expected, columns := b.Predict(x), b.shape().Columns(b.ChangePoints, x)
+		before := sum
+		for i, d := range r.days {
+			actual += d.Energy
+			s.ExpectedKWh += expected
+			added := adjust.on(d.Day)
+			s.AdjustmentKWh += added
+			s.ScheduledHours += d.ScheduledHours
+			for q, v := range d.Quality {
+				quality[q] += v
+			}
+			sum = before.with(columns, float64(i+1), b.Model.Rho)
+			model = sum.standard(b)
+			meter = meterUncertainty(terms.Meters, s.ExpectedKWh+s.AdjustmentKWh, actual.KWh())
+			s.Series = append(s.Series, SeriesPoint{
+				Day: d.Day, ActualKWh: d.Energy.KWh(), ExpectedKWh: expected, AdjustmentKWh: added,
+				CumulativeSaved: s.ExpectedKWh + s.AdjustmentKWh - actual.KWh(), HalfWidth: t * math.Hypot(model, meter),
+			})
+		}
+	}
+	first, end := s.Series[0], s.Series[len(s.Series)-1]
+	s.From, s.To, s.Days, s.Rows = first.Day, end.Day, len(s.Series), len(rows)
+	s.ActualKWh, s.SavedKWh, s.Adjustments = actual.KWh(), end.CumulativeSaved, adjust.used()
 	s.Quality = qualityShares(quality)
 	if total := quality.Total(); total > 0 {
 		s.DoubtfulFraction = float64(quality.Doubtful()) / float64(total)
 	}
+	s.SavedFraction = Fraction(s.ExpectedKWh+s.AdjustmentKWh, s.ActualKWh)
+	s.ModelHalfWidthKWh, s.MeterHalfWidthKWh, s.HalfWidthKWh = t*model, t*meter, end.HalfWidth
+	s.Shown = math.Abs(s.SavedKWh) > s.HalfWidthKWh
+	s.intervals(b, math.Hypot(model, meter))
 	return nil
+}
+
+// intervals gives the saving's half-width at all levels.
+func (s *Statement) intervals(b Baseline, standard float64) {
+	mean := b.mean()
+	for _, level := range Levels() {
+		i := Interval{Confidence: level}
+		i.HalfWidthKWh = standard * stats.Quantile(level, stats.EffectiveDF(b.Model.N, b.Parameters(), b.Model.Rho))
+		i.Shown = math.Abs(s.SavedKWh) > i.HalfWidthKWh
+		if s.SavedKWh != 0 && mean != 0 {
+			i.Fraction = i.HalfWidthKWh / math.Abs(s.SavedKWh)
+			i.Guideline = known(stats.Fractional{
+				CV: b.Model.ResidualSD / mean, F: s.SavedFraction, N: b.Model.N, P: b.Parameters(), M: s.Rows,
+				Rho: b.Model.Rho, OnDrivers: b.shape() != regression.Mean,
+			}.Uncertainty(level))
+		}
+		s.Intervals = append(s.Intervals, i)
+	}
+}
+
+// mean is the mean energy of the baseline's rows, kWh per day.
+func (b Baseline) mean() float64 {
+	var sum float64
+	for _, r := range b.Rows {
+		sum += r.Energy.KWh() / r.length()
+	}
+	return sum / float64(len(b.Rows))
 }

@@ -61,9 +61,36 @@ type Total struct {
 // Without autocorrelation that is the exact t·s·√(q + m); with it the factor of q
 // is an approximation (n ÷ n').
 func (t Total) HalfWidth(confidence float64) float64 {
-	q := t.Leverage * float64(t.N) / EffectiveN(t.N, t.Rho)
-	return Quantile(confidence, EffectiveDF(t.N, t.P, t.Rho)) * t.ResidualSD * math.Sqrt(q+EffectiveM(t.Rows, t.Rho))
+	return Quantile(confidence, EffectiveDF(t.N, t.P, t.Rho)) * t.Standard(EffectiveM(t.Rows, t.Rho))
 }
+
+// Standard gives the standard uncertainty of the total where the disturbances of
+// its rows have a variance of so many times s² together: s·√(q(1+ρ)/(1−ρ) + m').
+func (t Total) Standard(disturbances float64) float64 {
+	q := t.Leverage * float64(t.N) / EffectiveN(t.N, t.Rho)
+	return t.ResidualSD * math.Sqrt(q+disturbances)
+}
+
+// Disturbances adds up the variance of a weighted sum of successive disturbances
+// of a first-order autoregression, in units of the variance of one:
+// Σi Σj wi·wj·ρ^|i−j|, row by row. With weights of 1 it is EffectiveM. The zero
+// value has no row yet.
+type Disturbances struct {
+	variance, echo float64 // echo is Σ wi·ρ^(n−i)
+}
+
+// With gives the variance with one more row of that weight; a ρ below 0 counts as
+// 0.
+func (d Disturbances) With(weight, rho float64) Disturbances {
+	rho = max(rho, 0)
+	return Disturbances{
+		variance: d.variance + weight*weight + 2*weight*rho*d.echo,
+		echo:     rho*d.echo + weight,
+	}
+}
+
+// Variance is that of the rows so far.
+func (d Disturbances) Variance() float64 { return d.variance }
 
 // Quantile is TQuantile for degrees of freedom that need not be whole. It returns
 // NaN unless 0 < confidence < 1 and df > 0.

@@ -55,3 +55,23 @@ func TestTotalWithoutAutocorrelation(t *testing.T) {
 	total := stats.Total{Rows: len(rows), Leverage: q, ResidualSD: f.ResidualSD, N: f.N, P: f.P}
 	near(t, "half-width", total.HalfWidth(0.9), f.SumHalfWidth(rows, 0.9), 1e-15)
 }
+
+// A running sum of equal weights has the variance of EffectiveM; unequal ones have
+// that of the whole correlation matrix.
+func TestDisturbances(t *testing.T) {
+	for _, rho := range []float64{-0.3, 0, 0.45, 0.8} {
+		var equal, unequal stats.Disturbances
+		weights := []float64{7, 6, 7, 7, 1, 31}
+		for i := range weights {
+			equal, unequal = equal.With(1, rho), unequal.With(weights[i], rho)
+			near(t, "equal", equal.Variance(), stats.EffectiveM(i+1, rho), 1e-13)
+			var want float64
+			for j := range weights[:i+1] {
+				for k := range weights[:i+1] {
+					want += weights[j] * weights[k] * math.Pow(max(rho, 0), math.Abs(float64(j-k)))
+				}
+			}
+			near(t, "unequal", unequal.Variance(), want, 1e-13)
+		}
+	}
+}

@@ -26,6 +26,7 @@ func (b *builder) savings() {
 		}
 		p.Boundary = b.boundary(at+".boundary", s.Boundary, p.Press)
 		b.drivers(at+".drivers", p)
+		b.model(at, s, &p)
 		p.Baseline = b.selection(at+".baseline", s.Baseline)
 		p.Reporting = b.selection(at+".reporting", s.Reporting)
 		b.checkProject(at, p)

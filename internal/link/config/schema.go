@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"curetally/internal/core/plant"
+	"curetally/internal/core/regression"
 	"curetally/internal/link/config/profiles"
 	"curetally/internal/link/config/rules"
 	"curetally/internal/link/config/shifts"
@@ -153,12 +154,46 @@ type projectSpec struct {
 	Carbon       float64        `yaml:"carbon"`
 	CarbonSource string         `yaml:"carbon_source"`
 	// EstimatedLimit is a share, 0 to 1.
-	EstimatedLimit float64 `yaml:"estimated_limit"`
+	EstimatedLimit float64      `yaml:"estimated_limit"`
+	Model          string       `yaml:"model"`
+	Granularity    string       `yaml:"granularity"`
+	Limits         limitsSpec   `yaml:"limits"`
+	Conversion     date         `yaml:"conversion"`
+	ExpectedYear   []spanSpec   `yaml:"expected_year"`
+	Factors        []factorSpec `yaml:"static_factors"`
+}
+
+// limitsSpec are the limits by which a baseline model is accepted.
+type limitsSpec struct {
+	CVRMSE float64 `yaml:"cv_rmse"`
+	NMBE   float64 `yaml:"nmbe"`
+	R2     float64 `yaml:"r2"`
+	T      float64 `yaml:"t"`
+	Rows   int     `yaml:"rows"`
+}
+
+func (l *limitsSpec) SetDefaults() {
+	u := regression.UsualLimits()
+	*l = limitsSpec{u.CVRMSE, u.NMBE, u.R2, u.T, u.Rows}
+}
+
+// spanSpec is what a driver will go through per day in the year to come.
+type spanSpec struct {
+	Driver plant.Driver `yaml:"driver,required"`
+	Low    float64      `yaml:"low"`
+	High   float64      `yaml:"high,required"`
+}
+
+type factorSpec struct {
+	Name  string `yaml:"name,required"`
+	Value string `yaml:"value,required"`
+	From  date   `yaml:"from"`
 }
 
 func (p *projectSpec) SetDefaults() {
 	p.EstimatedLimit = 0.05
-	p.Confidence = 0.90
+	p.Confidence, p.Model, p.Granularity = 0.90, string(regression.Linear), string(plant.Daily)
+	p.Limits.SetDefaults()
 	p.Drivers = []plant.Driver{plant.DriverCuringHours, plant.DriverStandbyHours}
 }
 

@@ -137,11 +137,9 @@ func metering(ctx context.Context, s Store, p *plant.Plant, b savings.Baseline, 
 // periods sums the amounts of the days that a baseline was made from and of those
 // that are counted against it; first and last bound both.
 func (d daily) periods(p *plant.Plant, b savings.Baseline) (before, after sums, first, last time.Time) {
-	rows, counted := map[int64]bool{}, map[int64]bool{}
-	for i, r := range b.Rows {
-		if rows[r.Day.Unix()] = true; i == 0 {
-			first = r.Day
-		}
+	counted := map[int64]bool{}
+	if len(b.Rows) > 0 {
+		first = b.Rows[0].Day
 	}
 	used, _ := savings.Select(d.days, d.project.Reporting)
 	for _, day := range used {
@@ -149,11 +147,11 @@ func (d daily) periods(p *plant.Plant, b savings.Baseline) (before, after sums, 
 	}
 	before, after = sums{}, sums{}
 	for _, a := range d.amounts {
-		day, w := p.Day(a.Day, 0).Unix(), work{a.State, a.Technology}
-		if rows[day] {
+		day, w := p.Day(a.Day, 0), work{a.State, a.Technology}
+		if b.Covers(day) {
 			before.add(a.Register, w, a.Amount)
 		}
-		if counted[day] {
+		if counted[day.Unix()] {
 			after.add(a.Register, w, a.Amount)
 		}
 	}

@@ -42,7 +42,7 @@ func TestMetersErrorFollowsTheirLoad(t *testing.T) {
 	if _, err := Freeze(t.Context(), s, p, pr, savings.FreezeInfo{Approver: "Kim", At: now}); err != nil {
 		t.Fatal(err)
 	}
-	st, b, _, err := State(t.Context(), s, p, pr, now)
+	st, b, _, err := State(t.Context(), s, p, pr, Asked{Now: now})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -65,12 +65,12 @@ func TestMetersErrorFollowsTheirLoad(t *testing.T) {
 	}
 
 	s.exchanges = []plant.Exchange{{Register: "m/import", At: monday.AddDate(0, 0, 20)}}
-	exchanged, _, _, err := State(t.Context(), s, p, pr, now)
+	exchanged, _, _, err := State(t.Context(), s, p, pr, Asked{Now: now})
 	if err != nil || !exchanged.Meters[0].Exchanged || exchanged.MeterHalfWidthKWh <= st.MeterHalfWidthKWh {
 		t.Errorf("exchanged: meters ± %v after ± %v, %v", exchanged.MeterHalfWidthKWh, st.MeterHalfWidthKWh, err)
 	}
 	s.exchanges[0].At = monday // before the first day of the baseline
-	if early, _, _, err := State(t.Context(), s, p, pr, now); err != nil || early.Meters[0].Exchanged {
+	if early, _, _, err := State(t.Context(), s, p, pr, Asked{Now: now}); err != nil || early.Meters[0].Exchanged {
 		t.Errorf("an exchange before the baseline: %+v, %v", early.Meters, err)
 	}
 }

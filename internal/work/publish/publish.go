@@ -110,7 +110,7 @@ func project(ctx context.Context, s Store, p *plant.Plant, pr plant.Project, now
 	if err != nil {
 		return ps, err
 	}
-	ps.Statement, err = savings.State(ps.Baseline, pr, d.days, meters)
+	ps.Statement, err = savings.State(ps.Baseline, pr, d.days, savings.Terms{Meters: meters})
 	if err != nil {
 		ps.Missing = err.Error()
 		return ps, nil

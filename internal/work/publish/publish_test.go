@@ -169,7 +169,7 @@ func TestFreezeThenStateGivesOneAnswerEverywhere(t *testing.T) {
 	if b.Version != 1 || len(b.Rows) != 19 || s.frozen.Hash != b.DataHash {
 		t.Errorf("frozen version %d of %d rows, hash %s kept as %s", b.Version, len(b.Rows), b.DataHash, s.frozen.Hash)
 	}
-	st, _, found, err := State(t.Context(), s, p, pr, now)
+	st, _, found, err := State(t.Context(), s, p, pr, Asked{Now: now})
 	if err != nil || !found {
 		t.Fatal(found, err)
 	}

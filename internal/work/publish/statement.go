@@ -56,12 +56,18 @@ func daysOf(ctx context.Context, s Store, p *plant.Plant, pr plant.Project, now 
 }
 
 // Freeze fits a project's baseline on the days that are on record now and
-// freezes it. It returns the baseline as frozen.
+// freezes it. It returns the baseline as frozen. Where one is frozen already, info
+// must say why a new version takes its place.
 func Freeze(ctx context.Context, s Freezer, p *plant.Plant, pr plant.Project, info savings.FreezeInfo) (savings.Baseline, error) {
 	d, err := daysOf(ctx, s, p, pr, info.At)
 	if err != nil {
 		return savings.Baseline{}, err
 	}
+	before, _, err := Frozen(ctx, s, pr.ID)
+	if err != nil {
+		return savings.Baseline{}, err
+	}
+	info.Previous = before.Version
 	b, err := savings.Freeze(pr, d.days, info)
 	if err != nil {
 		return savings.Baseline{}, err
@@ -95,13 +101,19 @@ func Frozen(ctx context.Context, s Store, project plant.ProjectID) (b savings.Ba
 	return b, true, nil
 }
 
+// Asked is what a statement is asked for.
+type Asked struct {
+	Now    time.Time
+	Period savings.Period
+}
+
 // State makes the savings statement of a project from its newest frozen
 // baseline and the days on record. found is false when no baseline is frozen.
-func State(ctx context.Context, s Store, p *plant.Plant, pr plant.Project, now time.Time) (st savings.Statement, b savings.Baseline, found bool, err error) {
+func State(ctx context.Context, s Store, p *plant.Plant, pr plant.Project, asked Asked) (st savings.Statement, b savings.Baseline, found bool, err error) {
 	if b, found, err = Frozen(ctx, s, pr.ID); err != nil || !found {
 		return st, b, found, err
 	}
-	d, err := daysOf(ctx, s, p, pr, now)
+	d, err := daysOf(ctx, s, p, pr, asked.Now)
 	if err != nil {
 		return st, b, true, err
 	}
@@ -109,6 +121,6 @@ func State(ctx context.Context, s Store, p *plant.Plant, pr plant.Project, now t
 	if err != nil {
 		return st, b, true, err
 	}
-	st, err = savings.State(b, pr, d.days, meters)
+	st, err = savings.State(b, pr, d.days, savings.Terms{Meters: meters, Period: asked.Period})
 	return st, b, true, err
 }

@@ -300,7 +300,7 @@ func (c clock) statement(s SavingsView) statement {
 		out.Notes = append(out.Notes, count(s.ExcludedDays, "day was", "days were")+" left out because facts are missing or doubtful.")
 	}
 	if s.OutsideRange > 0 {
-		out.Notes = append(out.Notes, count(s.OutsideRange, "day lies", "days lie")+" outside the production that the baseline saw; the model is stretched there.")
+		out.Notes = append(out.Notes, count(s.OutsideRange, "day lies", "days lie")+" outside the production that the baseline saw; not counted, because the model would be stretched there.")
 	}
 	for _, m := range s.Months {
 		row := monthRow{
