@@ -126,6 +126,7 @@ func (v *viewer) tasks() []web.TaskView {
 		}
 		tv := web.TaskView{
 			Title: t.Title, Subject: t.Subject, Status: string(t.Status), Due: t.Due, Guess: t.Guess,
+			DueP10: t.DueP10, DueP50: t.DueP50, DueP90: t.DueP90,
 			Reason: t.Reason, UsedFraction: t.UsedFraction, Minutes: t.Minutes, Parts: t.Parts,
 		}
 		for _, c := range t.Cautions {

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"curetally/internal/core/forecast"
 	"curetally/internal/core/plant"
 	"curetally/internal/core/unit"
 )
@@ -15,6 +16,7 @@ type Use struct {
 	Day       time.Time // first instant of the local day
 	LitMillis int64
 	Starts    int64
+	AreaCm2   int64 // printed by the press, square centimetres
 }
 
 func (u Use) litHours() float64 { return unit.HoursFromMillis(u.LitMillis) }
@@ -68,7 +70,13 @@ type Task struct {
 	Technology plant.Technology `json:"-"`
 	Status     Status           `json:"status"`
 	Due        time.Time        `json:"due,omitzero"` // local day; zero means no date
-	// Guess marks a due date that rests on fewer than 10 working days of use.
+	// DueP10 and DueP90 are the local days between which it falls due with a
+	// probability of 80 %, DueP50 is the likely one; zero means no date, of DueP90
+	// also that it is beyond ten years.
+	DueP10 time.Time `json:"due_p10,omitzero"`
+	DueP50 time.Time `json:"due_p50,omitzero"`
+	DueP90 time.Time `json:"due_p90,omitzero"`
+	// Guess marks a due date that rests on fewer than 10 workdays of use.
 	Guess  bool   `json:"guess"`
 	Reason string `json:"reason"`
 	// UsedFraction is the share of the deciding limit that is used; 1 is the
@@ -141,11 +149,31 @@ func (c *calendar) forecast(s Subject) Task {
 		return t
 	}
 	first := slices.MinFunc(limits, func(a, b limit) int {
-		return cmp.Or(byDue(a.due, b.due), cmp.Compare(b.used, a.used))
+		return cmp.Or(byDue(a.due.P50, b.due.P50), cmp.Compare(b.used, a.used))
 	})
-	t.Due, t.Guess, t.Reason, t.UsedFraction, t.Remaining = first.due, first.guess, first.reason, first.used, first.remaining
-	t.Status = c.status(s.Rule, first.due)
+	due := first.due
+	for _, l := range limits {
+		// Another limit may come first where this one is late.
+		due.P10, due.P90 = sooner(due.P10, l.due.P10), sooner(due.P90, l.due.P90)
+	}
+	t.Due, t.DueP10, t.DueP50, t.DueP90 = due.P50, due.P10, due.P50, due.P90
+	t.Guess, t.Reason, t.UsedFraction, t.Remaining = first.guess, first.reason, first.used, first.remaining
+	if likely := Likely(due, c.now, c.plant.TimeZone); likely != "" {
+		t.Reason += ", " + likely
+	}
+	if first.note != "" {
+		t.Reason += " (" + first.note + ")"
+	}
+	t.Status = c.status(s.Rule, due.P50)
 	return t
+}
+
+// sooner gives the earlier of two days, of which zero is none.
+func sooner(a, b time.Time) time.Time {
+	if byDue(a, b) <= 0 {
+		return a
+	}
+	return b
 }
 
 func (c *calendar) status(r plant.TaskRule, due time.Time) Status {
@@ -165,38 +193,38 @@ func (c *calendar) status(r plant.TaskRule, due time.Time) Status {
 
 // limit is one limit of a rule, with the day on which it is reached.
 type limit struct {
-	due       time.Time // zero: no date
-	used      float64   // share used
+	due       forecast.Dates // zero: no date
+	used      float64        // share used
 	guess     bool
 	reason    string
+	note      string // what is to be known of the date
 	remaining string
 }
 
 // limits lists the limits of a subject's rule that can be counted.
 func (c *calendar) limits(s Subject) []limit {
 	var out []limit
-	p := c.pace(s.Use)
 	if end := s.Rule.LifeFraction * s.RatedHours; end > 0 {
 		says := fmt.Sprintf("%.0f %% of rated hours", 100*s.EquivalentSince/s.RatedHours)
 		if s.Rule.LifeFraction != 1 {
 			says += fmt.Sprintf(" (limit %.0f %%)", 100*s.Rule.LifeFraction)
 		}
-		out = append(out, c.byUse(s, p, count{
-			says: says, since: s.EquivalentSince, end: end, rate: p.lit + p.starts*s.HoursPerStart, unit: " h",
+		out = append(out, c.byUse(s, count{
+			says: says, since: s.EquivalentSince, end: end, unit: " h",
 			of: func(u Use) float64 { return u.litHours() + float64(u.Starts)*s.HoursPerStart },
 		}))
 	}
 	if s.Rule.LitHours > 0 {
 		lit := unit.HoursFromMillis(s.LitSince)
-		out = append(out, c.byUse(s, p, count{
+		out = append(out, c.byUse(s, count{
 			says:  fmt.Sprintf("%s of %s lit hours", unit.Group(lit, 0), unit.Group(s.Rule.LitHours, 0)),
-			since: lit, end: s.Rule.LitHours, rate: p.lit, unit: " h", of: Use.litHours,
+			since: lit, end: s.Rule.LitHours, unit: " h", of: Use.litHours,
 		}))
 	}
 	if s.Rule.Starts > 0 {
-		out = append(out, c.byUse(s, p, count{
+		out = append(out, c.byUse(s, count{
 			says:  fmt.Sprintf("%s of %s starts", unit.Group(float64(s.StartsSince), 0), unit.Group(float64(s.Rule.Starts), 0)),
-			since: float64(s.StartsSince), end: float64(s.Rule.Starts), rate: p.starts, unit: " starts",
+			since: float64(s.StartsSince), end: float64(s.Rule.Starts), unit: " starts",
 			of: func(u Use) float64 { return float64(u.Starts) },
 		}))
 	}
@@ -210,32 +238,44 @@ func (c *calendar) limits(s Subject) []limit {
 type count struct {
 	says       string            // how far it has come, in words
 	since, end float64           // counted so far, and the limit
-	rate       float64           // mean of a working day
 	unit       string            // with its leading space
 	of         func(Use) float64 // what a day adds
 }
 
-func (c *calendar) byUse(s Subject, p pace, n count) limit {
+func (c *calendar) byUse(s Subject, n count) limit {
 	l := limit{used: n.since / n.end, remaining: unit.Group(n.end-n.since, 0) + n.unit}
 	if n.since >= n.end {
-		l.due = c.reached(s, n)
-		l.reason = n.says + "; reached " + c.date(l.due)
+		day := c.reached(s, n)
+		l.due = forecast.On(day)
+		l.reason = n.says + "; reached " + c.date(day)
 		return l
 	}
-	if n.rate <= 0 {
+	h := c.horizon(s.Press)
+	use := make([]forecast.Use, len(s.Use))
+	for i, u := range s.Use {
+		use[i] = forecast.Use{Day: u.Day, Amount: n.of(u)}
+	}
+	r := h.Rate(use)
+	if !r.Any() {
 		l.reason = n.says + "; no use, no date"
 		return l
 	}
-	l.due = c.after((n.end - n.since) / n.rate)
-	at := fmt.Sprintf("; at %s%s per working day ", unit.Group(n.rate, 1), n.unit)
-	if l.due.IsZero() {
-		l.reason = n.says + at + "not due within ten years"
+	l.due = h.Due(n.end-n.since, r, forecast.Seed(string(s.Rule.ID), s.Name))
+	at := fmt.Sprintf("; at %s%s per workday", unit.Group(r.PerWorkDay, 1), n.unit)
+	if r.PerSaturday > 0.1*r.PerWorkDay {
+		at += fmt.Sprintf(" and %s on a Saturday", unit.Group(r.PerSaturday, 1))
+	}
+	if !l.due.Known() {
+		l.reason = n.says + at + " not due within ten years"
 		return l
 	}
-	l.reason = n.says + at + "due " + c.date(l.due)
-	if p.days < sureDays {
+	l.reason = n.says + at + " due " + c.date(l.due.P50)
+	if r.Guess {
 		l.guess = true
-		l.reason += fmt.Sprintf(" (a guess: only %s on record)", plural(p.days, "working day"))
+		l.note = fmt.Sprintf("a guess: only %s on record", plural(r.WorkDays, "workday"))
+		if c.horizon(s.Press).Changed() {
+			l.note = "a guess: the shifts have changed, and only few workdays of the present ones are on record"
+		}
 	}
 	return l
 }
@@ -264,7 +304,7 @@ func (c *calendar) reached(s Subject, n count) time.Time {
 func (c *calendar) byCalendar(s Subject) limit {
 	if s.Anchor.IsZero() {
 		return limit{
-			due: c.today, used: 1, remaining: plural(0, "day"),
+			due: forecast.On(c.today), used: 1, remaining: plural(0, "day"),
 			reason: fmt.Sprintf("every %s, no record of when it was last done", plural(s.Rule.Days, "day")),
 		}
 	}
@@ -274,7 +314,7 @@ func (c *calendar) byCalendar(s Subject) limit {
 	}
 	due := c.plant.Day(s.Anchor, s.Rule.Days)
 	return limit{
-		due:       due,
+		due:       forecast.On(due),
 		used:      float64(c.daysBetween(s.Anchor, c.now)) / float64(s.Rule.Days),
 		remaining: plural(c.daysBetween(c.now, due), "day"),
 		reason:    fmt.Sprintf("every %s, %s%s; due %s", plural(s.Rule.Days, "day"), since, c.date(s.Anchor), c.date(due)),

@@ -10,6 +10,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"curetally/internal/core/forecast"
 	"curetally/internal/core/plant"
 	"curetally/internal/core/upkeep"
 )
@@ -89,7 +90,7 @@ func TestDueOnTheFourteenthWorkday(t *testing.T) {
 		if math.Abs(task.UsedFraction-0.92) > 1e-12 || task.Guess || task.Remaining != "120 h" {
 			t.Errorf("used %v, guess %v, remaining %q", task.UsedFraction, task.Guess, task.Remaining)
 		}
-		if want := "92 % of rated hours; at 9.2 h per working day due "; !strings.HasPrefix(task.Reason, want) {
+		if want := "92 % of rated hours; at 9.2 h per workday due "; !strings.HasPrefix(task.Reason, want) {
 			t.Errorf("reason %q, want %q …", task.Reason, want)
 		}
 	}
@@ -115,41 +116,145 @@ func TestHolidaysMoveTheDate(t *testing.T) {
 	now := at(p, "2026-06-01 00:00")
 	task := upkeep.Forecast(p, lamp(p, now, 1380), now)
 	wantDue(t, p, task, "2026-06-22")
-	if !strings.Contains(task.Reason, "at 9.2 h per working day") {
+	if !strings.Contains(task.Reason, "at 9.2 h per workday") {
 		t.Errorf("reason %q", task.Reason)
 	}
 }
 
-// Overtime on a Saturday counts to the mean of working days.
+// Overtime on Saturdays comes again on Saturdays: 9.2 on every one of the last 60
+// workdays make 9.2 on the Saturdays ahead, 6 and 13 June, and the limit falls on
+// the 14th day of work, 16 June.
 func TestWeekendUseIsNotLost(t *testing.T) {
 	p := fiveDays(t)
 	now := at(p, "2026-06-01 00:00") // Monday
 	s := lamp(p, now, 1380)
 	for i := range s.Use {
-		if s.Use[i].Day.Weekday() == time.Saturday && s.Use[i].Day.After(day(p, "2026-04-25")) {
-			s.Use[i].LitMillis = int64(9.2 * hour) // five Saturdays in the last 28 working days
+		if s.Use[i].Day.Weekday() == time.Saturday {
+			s.Use[i].LitMillis = int64(9.2 * hour)
 		}
 	}
 	task := upkeep.Forecast(p, s, now)
-	if want := fmt.Sprintf("at %.1f h per working day", 9.2*(28.0+5)/28); !strings.Contains(task.Reason, want) {
+	wantDue(t, p, task, "2026-06-16")
+	if want := "at 9.2 h per workday and 9.2 on a Saturday due Tue 16 Jun"; !strings.Contains(task.Reason, want) {
 		t.Errorf("reason %q, want %q in it", task.Reason, want)
 	}
 }
 
-// Only the last 28 working days count: an old pattern is forgotten.
-func TestMeanOfLast28WorkingDays(t *testing.T) {
+// Newer workdays weigh more, half as much for each 15 back; today does not count.
+// 30 days at 4 after 30 at 21 give 4 + 17 × (¼ − 1/16) / (1 − 1/16) = 7.4.
+// Source: own computation.
+func TestNewerDaysWeighMore(t *testing.T) {
 	p := fiveDays(t)
 	now := at(p, "2026-06-01 00:00")
 	s := lamp(p, now, 1000)
-	s.Use = append(history(p, now, 70, 20, 5), upkeep.Use{Day: day(p, "2026-06-01"), LitMillis: 99 * hour})
+	s.HoursPerStart = 0
+	s.Use = append(history(p, now, 120, 21, 0), upkeep.Use{Day: day(p, "2026-06-01"), LitMillis: 99 * hour})
 	for i := range s.Use {
-		// The 28th working day before Monday 1 June is Wednesday 22 April.
-		if !s.Use[i].Day.Before(day(p, "2026-04-22")) && s.Use[i].Day.Before(now) && s.Use[i].LitMillis > 0 {
-			s.Use[i].LitMillis, s.Use[i].Starts = 3*hour, 1
+		// The 30th workday before Monday 1 June is Monday 20 April.
+		if !s.Use[i].Day.Before(day(p, "2026-04-20")) && s.Use[i].Day.Before(now) && s.Use[i].LitMillis > 0 {
+			s.Use[i].LitMillis = 4 * hour
 		}
 	}
-	if task := upkeep.Forecast(p, s, now); !strings.Contains(task.Reason, "at 4.0 h per working day") {
-		t.Errorf("reason %q, want 4.0 h per working day", task.Reason)
+	if task := upkeep.Forecast(p, s, now); !strings.Contains(task.Reason, "at 7.4 h per workday") {
+		t.Errorf("reason %q, want 7.4 h per workday", task.Reason)
+	}
+}
+
+// A second shift from a day on moves the date by its hours from that day; once ten
+// of its workdays are on record the old ones no longer count.
+func TestChangeOfShifts(t *testing.T) {
+	p := fiveDays(t)
+	days := func(to time.Duration) (out []plant.Shift) {
+		for d := time.Monday; d <= time.Friday; d++ {
+			out = append(out, plant.Shift{Day: d, From: 6 * time.Hour, To: to})
+		}
+		return out
+	}
+	p.Presses = []plant.Press{{ID: "heron", Calendar: plant.PressCalendar{Patterns: []plant.Pattern{
+		{Shifts: days(14 * time.Hour)}, {From: day(p, "2026-06-08"), Shifts: days(22 * time.Hour)},
+	}}}}
+	now := at(p, "2026-06-01 00:00")
+	s := lamp(p, now, 1380) // 120 left: 5 days of 9.2, then 18.4 a day: 46 + 4 × 18.4 < 120 < 46 + 5 × 18.4
+	task := upkeep.Forecast(p, s, now)
+	wantDue(t, p, task, "2026-06-12")
+	if task.Guess {
+		t.Errorf("%q", task.Reason)
+	}
+	// In the new pattern's first week the rate is still that of the old one's hours.
+	now = at(p, "2026-06-11 00:00")
+	s = lamp(p, now, 1390)
+	for i := range s.Use {
+		if !s.Use[i].Day.Before(day(p, "2026-06-08")) {
+			s.Use[i].LitMillis *= 3
+		}
+	}
+	if task = upkeep.Forecast(p, s, now); !task.Guess || !strings.Contains(task.Reason, "the shifts have changed") {
+		t.Errorf("%q", task.Reason)
+	}
+	// 8.2 × 3 and a start, whatever was before.
+	now = at(p, "2026-06-22 00:00")
+	s = lamp(p, now, 1390)
+	for i := range s.Use {
+		if !s.Use[i].Day.Before(day(p, "2026-06-08")) {
+			s.Use[i].LitMillis *= 3
+		}
+	}
+	if task = upkeep.Forecast(p, s, now); task.Guess || !strings.Contains(task.Reason, "at 25.6 h per workday") {
+		t.Errorf("%q", task.Reason)
+	}
+}
+
+// The spread is one of days in order, the same at each asking, wider for wild use
+// than for steady, and said in the reason.
+func TestSpreadOfTheDate(t *testing.T) {
+	p := fiveDays(t)
+	now := at(p, "2026-06-01 00:00")
+	steady, wild := lamp(p, now, 1300), lamp(p, now, 1300)
+	for i := range wild.Use {
+		wild.Use[i].LitMillis *= int64(i % 2 * 2)
+	}
+	a, b := upkeep.Forecast(p, steady, now), upkeep.Forecast(p, wild, now)
+	for _, task := range []upkeep.Task{a, b} {
+		if task.DueP10.After(task.DueP50) || task.DueP50.After(task.DueP90) || !task.Due.Equal(task.DueP50) || task.DueP10.IsZero() {
+			t.Errorf("%v, %v, %v, due %v", task.DueP10, task.DueP50, task.DueP90, task.Due)
+		}
+		if _, likely, ok := strings.Cut(task.Reason, ", likely "); !ok || !strings.HasSuffix(likely, task.DueP90.In(p.TimeZone).Format("2 Jan")) {
+			t.Errorf("reason %q", task.Reason)
+		}
+	}
+	if !b.DueP90.After(a.DueP90) || !b.DueP10.Before(a.DueP10) {
+		t.Errorf("steady %q, wild %q", a.Reason, b.Reason)
+	}
+	if again := upkeep.Forecast(p, wild, now); again.Reason != b.Reason {
+		t.Errorf("asked again: %q, then %q", b.Reason, again.Reason)
+	}
+	s := upkeep.Subject{Rule: plant.TaskRule{Days: 30}, Name: "heron", Anchor: now, AnchorKnown: true}
+	if task := upkeep.Forecast(p, s, now); !task.DueP10.Equal(task.Due) || !task.DueP90.Equal(task.Due) || strings.Contains(task.Reason, "likely") {
+		t.Errorf("a calendar date has no spread: %+v", task)
+	}
+}
+
+func TestLikely(t *testing.T) {
+	p := fiveDays(t)
+	now := at(p, "2026-06-01 00:00")
+	d := func(text string) time.Time {
+		if text == "" {
+			return time.Time{}
+		}
+		return day(p, text)
+	}
+	for _, tt := range []struct{ low, high, want string }{
+		{"2026-03-05", "2026-03-15", "likely 5-15 Mar"},
+		{"2026-03-28", "2026-04-02", "likely 28 Mar-2 Apr"},
+		{"2026-12-28", "2027-01-04", "likely 28 Dec 2026-4 Jan 2027"},
+		{"2027-03-05", "2027-03-15", "likely 5-15 Mar 2027"},
+		{"2026-03-05", "2026-03-05", ""},
+		{"2026-03-05", "", "likely 5 Mar or later"},
+		{"", "", ""},
+	} {
+		if got := upkeep.Likely(forecast.Dates{P10: d(tt.low), P90: d(tt.high)}, now, p.TimeZone); got != tt.want {
+			t.Errorf("%s to %s: %q, want %q", tt.low, tt.high, got, tt.want)
+		}
 	}
 }
 
@@ -232,8 +337,8 @@ func TestFirstLimitDecides(t *testing.T) {
 		due    string
 		reason string
 	}{
-		"lit hours": {plant.TaskRule{LitHours: 60, Starts: 500, Days: 60}, "2026-06-03", "40 of 60 lit hours; at 8.0 h per working day due Wed 3 Jun"},
-		"starts":    {plant.TaskRule{LitHours: 600, Starts: 24, Days: 60}, "2026-06-01", "20 of 24 starts; at 4.0 starts per working day due Mon 1 Jun"},
+		"lit hours": {plant.TaskRule{LitHours: 60, Starts: 500, Days: 60}, "2026-06-03", "40 of 60 lit hours; at 8.0 h per workday due Wed 3 Jun"},
+		"starts":    {plant.TaskRule{LitHours: 600, Starts: 24, Days: 60}, "2026-06-01", "20 of 24 starts; at 4.0 starts per workday due Mon 1 Jun, likely 1-2 Jun"},
 		"days":      {plant.TaskRule{LitHours: 600, Starts: 500, Days: 9}, "2026-06-03", "every 9 days, last done Mon 25 May; due Wed 3 Jun"},
 	} {
 		s := base
@@ -281,7 +386,7 @@ func TestFewDaysAreAGuess(t *testing.T) {
 	}
 	s := lamp(p, now, 1380)
 	s.Use = history(p, now, 3, 8.2, 1)
-	if got := upkeep.Forecast(p, s, now).Reason; !strings.HasSuffix(got, "(a guess: only 1 working day on record)") {
+	if got := upkeep.Forecast(p, s, now).Reason; !strings.HasSuffix(got, "(a guess: only 1 workday on record)") {
 		t.Errorf("reason %q", got)
 	}
 }

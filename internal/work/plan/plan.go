@@ -52,9 +52,9 @@ type Outlook struct {
 	Fitted map[plant.StationID]FittedLamp
 }
 
-// useWindow is how far back daily use is read: enough for 28 working days with
+// useWindow is how far back daily use is read: enough for 60 workdays with
 // weekends, holidays and a shutdown between them.
-const useWindow = 70 * 24 * time.Hour
+const useWindow = 130 * 24 * time.Hour
 
 // Look makes the outlook at an instant.
 func Look(ctx context.Context, s Store, p *plant.Plant, now time.Time) (Outlook, error) {

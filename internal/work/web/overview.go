@@ -90,6 +90,11 @@ type TaskView struct {
 	// Status is "upcoming", "due" or "overdue".
 	Status string    `json:"status"`
 	Due    time.Time `json:"due,omitzero"`
+	// DueP10 and DueP90 are the local days between which it falls due with a
+	// probability of 80 %, DueP50 is the likely one. Zero is no date.
+	DueP10 time.Time `json:"due_p10,omitzero"`
+	DueP50 time.Time `json:"due_p50,omitzero"`
+	DueP90 time.Time `json:"due_p90,omitzero"`
 	// Guess marks a due date that rests on too little use to be relied on.
 	Guess        bool      `json:"guess"`
 	Reason       string    `json:"reason"`
