@@ -169,7 +169,7 @@ func (d *Daemon) run(ctx context.Context) error {
 	var back errgroup.Group
 	back.Go(func() error { return d.plan.Run(backCtx) })
 	back.Go(func() error { return d.publish.Run(backCtx) })
-	back.Go(func() error { return d.counts.run(backCtx, d.store, d.log) })
+	back.Go(func() error { return d.counts.run(backCtx, d.store, d.plant, d.log) })
 	back.Go(func() error { return d.web.Serve(backCtx, d.listener) })
 	recorded := make(chan error, 1)
 	go func() { recorded <- d.record.Run(recordCtx) }()
@@ -288,7 +288,7 @@ func (d *Daemon) Settled(ctx context.Context) error {
 // Refresh makes the outlook and the snapshot anew, so that pages show what was
 // settled just now.
 func (d *Daemon) Refresh(ctx context.Context) error {
-	return errors.Join(d.plan.Refresh(ctx), d.publish.Refresh(ctx), d.counts.refresh(ctx, d.store))
+	return errors.Join(d.plan.Refresh(ctx), d.publish.Refresh(ctx), d.counts.refresh(ctx, d.store, d.plant))
 }
 
 // ready says what is missing until the daemon does its whole job. Whoever asks

@@ -28,6 +28,8 @@ type countsNow struct {
 	refusals []plant.Refusal // the newest few
 	heldAll  int64
 	held     []plant.RegisterEvent // the newest few values that wait for a person, newest first
+	stuck    []stuckRegister
+	stuckAt  time.Time // when stuck was looked for
 }
 
 const (
@@ -42,14 +44,20 @@ func (c *counts) now() countsNow {
 	return countsNow{}
 }
 
-func (c *counts) refresh(ctx context.Context, db *store.DB) error {
+func (c *counts) refresh(ctx context.Context, db *store.DB, p *plant.Plant) error {
 	var n countsNow
-	var errs [5]error
+	var errs [6]error
 	n.marks, errs[0] = db.UnsettledCount(ctx)
 	n.refused, errs[1] = db.RefusedTotal(ctx)
 	n.refusals, errs[2] = db.Refusals(ctx, shownEvents)
 	n.held, errs[3] = db.RegisterEvents(ctx, plant.StepImplausible, shownEvents)
 	n.heldAll, errs[4] = db.HeldCount(ctx)
+	now, old := time.Now(), c.now()
+	n.stuck, n.stuckAt = old.stuck, old.stuckAt
+	if now.Sub(old.stuckAt) >= stuckPace {
+		n.stuck, errs[5] = stuck(ctx, db, p, now)
+		n.stuckAt = now
+	}
 	if err := errors.Join(errs[:]...); err != nil {
 		return err
 	}
@@ -59,11 +67,11 @@ func (c *counts) refresh(ctx context.Context, db *store.DB) error {
 
 // run renews the counts until ctx ends. The recorder reports a store that does
 // not answer, so a failure is noted at debug level only.
-func (c *counts) run(ctx context.Context, db *store.DB, log *slog.Logger) error {
+func (c *counts) run(ctx context.Context, db *store.DB, p *plant.Plant, log *slog.Logger) error {
 	tick := time.NewTicker(countsPace)
 	defer tick.Stop()
 	for {
-		if err := c.refresh(ctx, db); err != nil && ctx.Err() == nil {
+		if err := c.refresh(ctx, db, p); err != nil && ctx.Err() == nil {
 			log.Debug("counts are not up to date", "component", "app", "err", err)
 		}
 		select {
@@ -79,7 +87,7 @@ func (d *Daemon) condition() publish.Condition {
 	rec, sp, n := d.record.Stats(), d.spool.Stats(), d.counts.now()
 	c := publish.Condition{
 		StoreUp: !rec.StoreDown, FactsReceived: rec.Received, FactsApplied: rec.Applied,
-		RefusedFacts: n.refused, UnsettledMarks: n.marks, HeldReadings: n.heldAll,
+		RefusedFacts: n.refused, UnsettledMarks: n.marks, HeldReadings: n.heldAll, StuckRegisters: len(n.stuck),
 		SpoolBatches: sp.Batches, SpoolBytes: sp.Bytes, SpoolOldest: sp.OldestAt,
 		Tasks: publish.TaskCount{"ok": 0, "upcoming": 0, "due": 0, "overdue": 0},
 	}

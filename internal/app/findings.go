@@ -61,6 +61,9 @@ func (d *Daemon) findings(snap *publish.Snapshot) []web.Finding {
 				"Else rule on the value: curetally ruling give " + string(h.Register) + " accept|discard|restart --by … --note …",
 		})
 	}
+	for _, s := range now.stuck {
+		out = append(out, s.finding())
+	}
 	if n := len(now.refusals); n > 0 && snap.At.Sub(now.refusals[0].At) < 24*time.Hour {
 		r := now.refusals[0]
 		out = append(out, web.Finding{

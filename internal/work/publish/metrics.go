@@ -48,6 +48,7 @@ type Condition struct {
 	SpoolOldest     time.Time // zero when the spool is empty
 	UnsettledMarks  int64
 	HeldReadings    int64 // register values that wait for a person
+	StuckRegisters  int   // that stand while power flows
 	Tasks           TaskCount
 	Lamps           []LampLife
 }
@@ -108,6 +109,7 @@ func metrics() []metric {
 		{"spool_oldest_timestamp_seconds", "Unix time at which the oldest waiting batch was written; 0 when none waits.", nil},
 		{"unsettled_marks", "Stretches that wait to be settled.", nil},
 		{"held_readings", "Register values that are held out of their curve and wait for a person's ruling.", nil},
+		{"stuck_registers", "Energy registers that stand while the samples of their meter's power make many of their steps.", nil},
 	}
 }
 
@@ -183,6 +185,7 @@ func (e emitter) daemon(c Condition) {
 	e.gauge("spool_oldest_timestamp_seconds", seconds(c.SpoolOldest))
 	e.gauge("unsettled_marks", float64(c.UnsettledMarks))
 	e.gauge("held_readings", float64(c.HeldReadings))
+	e.gauge("stuck_registers", float64(c.StuckRegisters))
 }
 
 // totals emits the counters that come from settled entries. A register that has

@@ -250,7 +250,7 @@ func TestMetricsPage(t *testing.T) {
 			Meters:          []MeterHealth{{Meter: "m", LastSuccess: now, Up: true, Trouble: "bad value", Polls: 10, Failures: 1, Refused: 4, Missed: 3, Line: 1500 * time.Millisecond}},
 			MeterConditions: []string{"sound", "no answer", "bad value"},
 			BrokerUp:        true, BrokerUsed: true, StoreUp: true, FactsReceived: 20, FactsApplied: 19, RefusedFacts: 2,
-			SpoolBatches: 1, SpoolBytes: 32768, SpoolOldest: now, UnsettledMarks: 3, HeldReadings: 1,
+			SpoolBatches: 1, SpoolBytes: 32768, SpoolOldest: now, UnsettledMarks: 3, HeldReadings: 1, StuckRegisters: 2,
 			Tasks: TaskCount{"due": 1}, Lamps: []LampLife{{Station: "s", Used: 0.25}},
 		}
 	}))
