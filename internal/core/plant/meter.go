@@ -11,7 +11,8 @@ type Profile struct {
 	// Anchors are registers with a known content, read with the values, that
 	// prove that the answer belongs to the question.
 	Anchors []Anchor
-	// MaxWaste is how many unused registers a merged read may carry.
+	// MaxWaste is how many unused registers a merged read may carry; the gap
+	// between a value and its scale register does not count.
 	MaxWaste uint16
 }
 

@@ -43,6 +43,8 @@ type Bus struct {
 	// succeeded: answers may be those of earlier requests.
 	unproven   bool
 	quietUntil time.Time
+	// free is when the next frame may begin, on RTU framing.
+	free time.Time
 }
 
 // meter is one meter with its plan.
@@ -340,8 +342,12 @@ func (b *Bus) ask(m *meter, r request) (answer, error) {
 	if r.function == functionInput {
 		kind = modbus.INPUT_REGISTER
 	}
+	waitUntil(b.free) // else the library would wait, with a coarser clock
 	sent := time.Now()
 	words, err := b.client.ReadRegisters(r.address, r.words, kind)
+	if b.framed {
+		b.free = time.Now().Add(silenceAfter(b.conf.Speed))
+	}
 	switch {
 	case err == nil:
 		return answer{at: sent.Add(time.Since(sent) / 2).UTC(), words: words}, nil

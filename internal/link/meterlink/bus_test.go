@@ -771,6 +771,46 @@ func TestNewBusListsEveryBadValue(t *testing.T) {
 	}
 }
 
+// Source: MODBUS over Serial Line V1.02, section 2.5.1.1: 3.5 characters of 11 bits up
+// to 19 200 baud, 1.750 ms above.
+func TestSilence(t *testing.T) {
+	for speed, want := range map[uint]time.Duration{
+		2400: 16_041_666, 9600: 4_010_416, 19200: 2_005_208, 0: 2_005_208, 38400: 1_750_000, 115200: 1_750_000,
+	} {
+		if got := silenceAfter(speed); got != want {
+			t.Errorf("silence at %d baud is %v, want %v", speed, got, want)
+		}
+	}
+}
+
+// The line rests between an answer, an exception too, and the next request.
+func TestLineRestsBetweenFrames(t *testing.T) {
+	want := silenceAfter(2400)
+	var answered time.Time
+	var asked, early atomic.Int32
+	w := newWire(t, true, func(_ int, q query) []byte {
+		if asked.Add(1) > 1 && time.Since(answered) < want {
+			early.Add(1)
+		}
+		answered = time.Now()
+		if asked.Load()%3 == 0 {
+			return q.exception(2)
+		}
+		return q.echo()
+	})
+	conf := w.bus(echoMeter(1000, 2000))
+	conf.Speed = 2400
+	b := newTestBus(t, conf)
+	for range 4 {
+		if _, err := b.Read(t.Context(), "m1"); err != nil && !errors.Is(err, ErrException) {
+			t.Fatal(err)
+		}
+	}
+	if asked.Load() < 6 || early.Load() > 0 {
+		t.Errorf("%d requests, %d of them less than %v after the answer before", asked.Load(), early.Load(), want)
+	}
+}
+
 func TestQuietTime(t *testing.T) {
 	for _, c := range []struct {
 		conf plant.Bus

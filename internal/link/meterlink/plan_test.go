@@ -2,6 +2,7 @@ package meterlink
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 
@@ -147,6 +148,38 @@ check 1+0 = [1 2 3]
 	} {
 		if diff := cmp.Diff(strings.TrimPrefix(c.want, "\n"), describe(planOf(t, c.profile))); diff != "" {
 			t.Errorf("%s (-want +got):\n%s", c.name, diff)
+		}
+	}
+}
+
+// A map of 300 adjacent registers is read in the fewest reads that the standard
+// allows, none of them over its limit.
+// Source: Modbus Application Protocol V1.1b3, section 6.3: 1 to 125 registers.
+func TestLongMapIsSplit(t *testing.T) {
+	p := plant.Profile{Name: "long"}
+	for i := range 300 {
+		p.Values = append(p.Values, plant.ProfileValue{Name: fmt.Sprint("v", i), Function: 3, Address: uint16(100 + i), Type: plant.Uint16})
+	}
+	want := []request{{3, 100, 125}, {3, 225, 125}, {3, 350, 50}}
+	if got := planOf(t, p).requests; !slices.Equal(got, want) {
+		t.Errorf("requests %v, want %v", got, want)
+	}
+}
+
+// A gap of exactly max_waste registers is read over, one more is not; 0 reads over
+// nothing, and no waste makes a read longer than the standard allows.
+func TestMaxWasteAtItsEdges(t *testing.T) {
+	for _, c := range []struct {
+		waste, second uint16 // the first value is at 0
+		want          int
+	}{
+		{0, 1, 1}, {0, 2, 2}, {1, 2, 1}, {1, 3, 2}, {16, 17, 1}, {16, 18, 2}, {120, 121, 1}, {120, 122, 2}, {200, 124, 1}, {200, 125, 2},
+	} {
+		p := plant.Profile{Name: "p", MaxWaste: c.waste, Values: []plant.ProfileValue{
+			{Name: "a", Function: 3, Address: 0, Type: plant.Uint16}, {Name: "b", Function: 3, Address: c.second, Type: plant.Uint16},
+		}}
+		if got := planOf(t, p).requests; len(got) != c.want {
+			t.Errorf("waste %d, values at 0 and %d: %v, want %d requests", c.waste, c.second, got, c.want)
 		}
 	}
 }

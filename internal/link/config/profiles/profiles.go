@@ -17,15 +17,17 @@ var files embed.FS
 // Spec is a profile as written in YAML.
 type Spec struct {
 	// File names another file that holds the profile, instead of all else.
-	File      string   `yaml:"file,scalar"`
-	Name      string   `yaml:"name"`
-	Title     string   `yaml:"title"`
-	Function  uint8    `yaml:"function"`
-	WordOrder string   `yaml:"word_order"`
-	ByteOrder string   `yaml:"byte_order"`
-	MaxWaste  uint16   `yaml:"max_waste"`
-	Anchors   []Anchor `yaml:"anchors"`
-	Values    []Value  `yaml:"values"`
+	File      string `yaml:"file,scalar"`
+	Name      string `yaml:"name"`
+	Title     string `yaml:"title"`
+	Function  uint8  `yaml:"function"`
+	WordOrder string `yaml:"word_order"`
+	ByteOrder string `yaml:"byte_order"`
+	// MaxWaste is how many registers that no value needs one read may carry so
+	// that two values come in one request: 0 to 120, 16 when left out.
+	MaxWaste uint16   `yaml:"max_waste"`
+	Anchors  []Anchor `yaml:"anchors"`
+	Values   []Value  `yaml:"values"`
 }
 
 // SetDefaults sets holding registers, high word and high byte first.
