@@ -140,12 +140,16 @@ func (p *Poller) Run(ctx context.Context) error {
 }
 
 // choose gives the poll that is due with the earliest deadline, its slot and one
-// period; nil when none is due, with the time until one will be. Among equals the
-// first in the configuration goes first.
+// period; nil when none is due, with the time to wait, at most pauseMax, so that a
+// clock that is set back does not silence a meter. Among equals the first in the
+// configuration goes first.
 func (p *Poller) choose(now time.Time) (*task, time.Duration) {
 	var first *task
-	wait := p.tasks[0].next.Sub(now)
+	wait := pauseMax
 	for _, t := range p.tasks {
+		if t.next.Sub(now) > pauseMax+t.meter.Period {
+			t.next = nextSlot(now, t.meter) // the clock was set back
+		}
 		wait = min(wait, t.next.Sub(now))
 		if t.next.After(now) {
 			continue

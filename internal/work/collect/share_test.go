@@ -2,6 +2,7 @@ package collect
 
 import (
 	"fmt"
+	"log/slog"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -104,4 +105,18 @@ func TestDeadMeterCostsOneAttemptAMinute(t *testing.T) {
 			t.Errorf("the good meter: %d polls, %d missed, %v of the line", good.Polls, good.Missed, good.Line)
 		}
 	})
+}
+
+// A clock that is set back by hours leaves slots in the future: they are laid anew.
+func TestClockSetBackSilencesNoMeter(t *testing.T) {
+	p := New(Options{Bus: bus("m"), Log: slog.New(slog.DiscardHandler)})
+	now := time.Date(2026, 3, 2, 6, 0, 0, 0, time.UTC)
+	p.tasks[0].next = now.Add(3 * time.Hour)
+	if due, wait := p.choose(now); due != nil || wait <= 0 || wait > 10*time.Second {
+		t.Errorf("due %v, wait %v: want the next slot within the period of 10 s", due, wait)
+	}
+	p.tasks[0].next = now.Add(pauseMax + 9*time.Second) // the pause after failures
+	if due, wait := p.choose(now); due != nil || wait != pauseMax || !p.tasks[0].next.Equal(now.Add(pauseMax+9*time.Second)) {
+		t.Errorf("due %v, wait %v, next %v: a pause was cut short", due, wait, p.tasks[0].next)
+	}
 }
