@@ -55,6 +55,9 @@ type commands struct {
 	Migrate    desk.Migrate       `cmd:"" help:"Bring the database schema up to date."`
 	Tasks      desk.Tasks         `cmd:"" help:"List upkeep tasks, most urgent first."`
 	Done       acts.Done          `cmd:"" help:"Record that a task was carried out."`
+	Postpone   acts.Postpone      `cmd:"" help:"Put a task off to a day, with the reason."`
+	Skip       acts.Skip          `cmd:"" help:"Leave a task out this time, with the reason; it counts anew."`
+	Undo       acts.Undo          `cmd:"" help:"Take back what was last recorded about a task, by a counter-entry."`
 	Lamp       lampCommand        `cmd:"" help:"Lamps: receive, fit, remove, dispose, list, life, stock."`
 	Exchange   acts.Exchange      `cmd:"" help:"Declare that a meter register was exchanged."`
 	Ruling     rulingCommand      `cmd:"" help:"Readings that no rule can judge: list, give a ruling."`

@@ -19,8 +19,9 @@ type Done struct {
 	desk.Site
 	Who
 	When
-	Task string `arg:"" help:"Task as RULE/SUBJECT, for example reflector-clean/heron-3."`
-	Note string `help:"What was seen or measured." placeholder:"TEXT"`
+	Task    string `arg:"" help:"Task as RULE/SUBJECT, for example reflector-clean/heron-3."`
+	Note    string `help:"What was seen." placeholder:"TEXT"`
+	Reading string `help:"What was measured, with its unit, for example \"1.2 W/cm²\"." placeholder:"VALUE"`
 }
 
 // Run records that a task was carried out; it counts anew from that instant.
@@ -30,25 +31,35 @@ func (c Done) Run(ctx context.Context, s desk.Surroundings) error {
 		if err != nil {
 			return err
 		}
-		look, err := plan.Look(ctx, db, p, time.Now())
+		t, err := countsAnew(ctx, p, db, c.Task)
 		if err != nil {
 			return err
 		}
-		t, err := findTask(look.Tasks, c.Task)
-		if err != nil {
-			return err
-		}
-		changes := func(r plant.TaskRule) bool { return r.ID == t.Rule && r.LifeFraction >= 1 }
-		if slices.ContainsFunc(p.Rules, changes) {
-			return fmt.Errorf("task %s is the change of lamp %s — record it with curetally lamp remove %s --reason … and curetally lamp fit SERIAL %s, "+
-				"so that the old lamp's life is closed and the new one's begins", c.Task, t.Lamp, t.Lamp, t.Station)
-		}
-		if err := db.MarkDone(ctx, plant.Done{Rule: t.Rule, Subject: t.Subject, At: at, By: c.By, Note: c.Note}); err != nil {
+		if err := db.MarkDone(ctx, plant.Done{Rule: t.Rule, Subject: t.Subject, At: at, By: c.By, Note: c.Note, Reading: c.Reading}); err != nil {
 			return err
 		}
 		_, err = fmt.Fprintf(s.Stdout, "recorded: %s done %s by %s\n", c.Task, desk.Moment(at, p), c.By)
 		return err
 	})
+}
+
+// countsAnew gives a task that a person may say to be done or left out. The change
+// of a lamp is neither: the life of the lamp says when it is due.
+func countsAnew(ctx context.Context, p *plant.Plant, db *store.DB, name string) (upkeep.Task, error) {
+	look, err := plan.Look(ctx, db, p, time.Now())
+	if err != nil {
+		return upkeep.Task{}, err
+	}
+	t, err := findTask(look.Tasks, name)
+	if err != nil {
+		return upkeep.Task{}, err
+	}
+	changes := func(r plant.TaskRule) bool { return r.ID == t.Rule && r.LifeFraction >= 1 }
+	if slices.ContainsFunc(p.Rules, changes) {
+		return upkeep.Task{}, fmt.Errorf("task %s is the change of lamp %s — record it with curetally lamp remove %s --reason … and curetally lamp fit SERIAL %s, "+
+			"so that the old lamp's life is closed and the new one's begins", name, t.Lamp, t.Lamp, t.Station)
+	}
+	return t, nil
 }
 
 func findTask(tasks []upkeep.Task, name string) (upkeep.Task, error) {

@@ -203,6 +203,34 @@ type Done struct {
 	At      time.Time
 	By      string
 	Note    string
+	Reading string // what was measured with it, in the person's words
+}
+
+// TaskActKind says what a person did about a task.
+type TaskActKind string
+
+// The kinds of task act. The words are stored.
+const (
+	TaskDone     TaskActKind = "done"
+	TaskSkip     TaskActKind = "skip"     // left out this time; it counts anew
+	TaskPostpone TaskActKind = "postpone" // put off to a day
+	TaskUndo     TaskActKind = "undo"     // takes another act back
+)
+
+// TaskAct is what a person did about a task. Acts are facts: what counts is what
+// no act of kind TaskUndo takes back.
+type TaskAct struct {
+	ID      int64 // given by the store
+	Kind    TaskActKind
+	Rule    RuleID
+	Subject string
+	At      time.Time // when it was done or decided
+	Due     time.Time // of skip and postpone: the local day on which it was due; zero for none
+	Until   time.Time // of postpone: local day
+	Undoes  int64     // of undo: the act that is taken back
+	By      string
+	Note    string
+	Reading string
 }
 
 // Batch is a batch of facts with the number that the spool gave it. Numbers of

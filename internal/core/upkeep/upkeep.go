@@ -39,6 +39,10 @@ type Subject struct {
 	EquivalentSince       float64 // equivalent hours of the lamp
 	RatedHours            float64 // of the lamp's kind
 	HoursPerStart         float64 // of the lamp's kind, equivalent hours
+	// Skipped says that it was left out at the anchor and not done.
+	Skipped bool
+	// Put is the postponement that holds since the anchor; zero for none.
+	Put plant.TaskAct
 	// Use is recent history by day, in any order, also from before the anchor.
 	Use []Use
 }
@@ -69,7 +73,11 @@ type Task struct {
 	Lamp       plant.LampSerial `json:"lamp,omitempty"`
 	Technology plant.Technology `json:"-"`
 	Status     Status           `json:"status"`
-	Due        time.Time        `json:"due,omitzero"` // local day; zero means no date
+	// PostponedUntil is the local day to which a person has put it off; it is then
+	// Due, and OriginalDue is when it would fall due.
+	PostponedUntil time.Time `json:"postponed_until,omitzero"`
+	OriginalDue    time.Time `json:"original_due,omitzero"`
+	Due            time.Time `json:"due,omitzero"` // local day; zero means no date
 	// DueP10 and DueP90 are the local days between which it falls due with a
 	// probability of 80 %, DueP50 is the likely one; zero means no date, of DueP90
 	// also that it is beyond ten years.
@@ -164,8 +172,20 @@ func (c *calendar) forecast(s Subject) Task {
 	if first.note != "" {
 		t.Reason += " (" + first.note + ")"
 	}
-	t.Status = c.status(s.Rule, due.P50)
+	c.postpone(&t, s.Put)
+	t.Status = c.status(s.Rule, t.Due)
 	return t
+}
+
+// postpone puts a task off to the day that a person named. The day on which it
+// would fall due stays beside it.
+func (c *calendar) postpone(t *Task, put plant.TaskAct) {
+	if t.Due.IsZero() || !put.Until.After(t.Due) {
+		return
+	}
+	until := c.plant.Day(put.Until, 0)
+	t.OriginalDue, t.PostponedUntil, t.Due = t.Due, until, until
+	t.Reason += fmt.Sprintf("; put off to %s by %s (%s)", c.date(put.Until), put.By, put.Note)
 }
 
 // sooner gives the earlier of two days, of which zero is none.
@@ -309,7 +329,10 @@ func (c *calendar) byCalendar(s Subject) limit {
 		}
 	}
 	since := "counted since "
-	if s.AnchorKnown {
+	switch {
+	case s.Skipped:
+		since = "skipped "
+	case s.AnchorKnown:
 		since = "last done "
 	}
 	due := c.plant.Day(s.Anchor, s.Rule.Days)

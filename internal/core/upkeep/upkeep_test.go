@@ -421,6 +421,29 @@ func TestReachedLimitKeepsItsDate(t *testing.T) {
 	wantDue(t, p, upkeep.Forecast(p, s, now), "2026-05-28")
 }
 
+// A postponement moves the date and keeps the one on which the task would fall due;
+// one to a day before that has no effect.
+func TestPostponed(t *testing.T) {
+	p := fiveDays(t)
+	rule := plant.TaskRule{ID: "coolant", Days: 90, Lead: 7, Grace: 3}
+	s := upkeep.Subject{Rule: rule, Name: "heron", Anchor: at(p, "2026-01-10 15:00"), AnchorKnown: true}
+	s.Put = plant.TaskAct{Kind: plant.TaskPostpone, Until: day(p, "2026-04-20"), By: "Ben", Note: "no strips"}
+	for now, want := range map[string]upkeep.Status{"2026-04-12 08:00": upkeep.OK, "2026-04-13 08:00": upkeep.Upcoming, "2026-04-21 08:00": upkeep.Due, "2026-04-24 08:00": upkeep.Overdue} {
+		task := upkeep.Forecast(p, s, at(p, now))
+		wantDue(t, p, task, "2026-04-20")
+		if task.Status != want || !task.OriginalDue.Equal(day(p, "2026-04-10")) || !task.DueP50.Equal(task.OriginalDue) || !task.PostponedUntil.Equal(task.Due) {
+			t.Errorf("%s: %+v", now, task)
+		}
+	}
+	if got := upkeep.Forecast(p, s, at(p, "2026-04-12 08:00")).Reason; got != "every 90 days, last done Sat 10 Jan; due Fri 10 Apr; put off to Mon 20 Apr by Ben (no strips)" {
+		t.Errorf("reason %q", got)
+	}
+	s.Put.Until = day(p, "2026-04-10")
+	if task := upkeep.Forecast(p, s, at(p, "2026-04-12 08:00")); !task.OriginalDue.IsZero() || !task.Due.Equal(day(p, "2026-04-10")) {
+		t.Errorf("%+v", task)
+	}
+}
+
 func TestNoRecordIsDueNow(t *testing.T) {
 	p := fiveDays(t)
 	s := upkeep.Subject{Rule: plant.TaskRule{Days: 30, Grace: 5}, Name: "heron"}

@@ -21,7 +21,7 @@ func audit(ctx context.Context, tx pgx.Tx, site int16, a AuditRow) error {
 type AuditRow struct {
 	At      time.Time // when it was recorded, by the clock of the database
 	By      string
-	Action  string // fit, remove, exchange, done or freeze
+	Action  string // fit, remove, exchange, ruling, done, skip, postpone, undo or freeze
 	Subject string // the lamp, register, task or project
 	Detail  string
 }
@@ -69,39 +69,4 @@ func (db *DB) DeclareExchange(ctx context.Context, x plant.Exchange) error {
 		return fmt.Errorf("declare exchange of %s: %w", x.Register, err)
 	}
 	return nil
-}
-
-// MarkDone records that a task was carried out. The same record twice is one.
-func (db *DB) MarkDone(ctx context.Context, d plant.Done) error {
-	s, err := db.bound()
-	if err != nil {
-		return err
-	}
-	if !plausible(d.At) || !storable(d.Subject) {
-		return fmt.Errorf("record of %s on %q at %s: expected an instant of the years 2000 to 2099 and a subject in text", d.Rule, d.Subject, d.At.UTC().Format(time.RFC3339))
-	}
-	err = db.tx(ctx, func(tx pgx.Tx) error {
-		tag, err := tx.Exec(ctx, "INSERT INTO task_log (site, rule, subject, at, by, note) VALUES ($1, $2, $3, $4, $5, $6) ON CONFLICT DO NOTHING",
-			s.id, d.Rule, d.Subject, d.At.UTC(), text(d.By), text(d.Note))
-		if err != nil || tag.RowsAffected() == 0 {
-			return err
-		}
-		return audit(ctx, tx, s.id, AuditRow{By: d.By, Action: "done", Subject: string(d.Rule) + " " + d.Subject,
-			Detail: fmt.Sprintf("at %s: %s", d.At.UTC().Format(time.RFC3339), d.Note)})
-	})
-	if err != nil {
-		return fmt.Errorf("record of %s on %s: %w", d.Rule, d.Subject, err)
-	}
-	return nil
-}
-
-// DoneLog gives the newest record of each rule and subject.
-func (db *DB) DoneLog(ctx context.Context) ([]plant.Done, error) {
-	scan := func(row pgx.CollectableRow) (plant.Done, error) {
-		var d plant.Done
-		err := row.Scan(&d.Rule, &d.Subject, &d.At, &d.By, &d.Note)
-		d.At = d.At.UTC()
-		return d, err
-	}
-	return collect(ctx, db, scan, "SELECT DISTINCT ON (rule, subject) rule, subject, at, by, note FROM task_log WHERE site = $1 ORDER BY rule, subject, at DESC")
 }

@@ -146,8 +146,53 @@ func TestMarkDone_SameRecordOnce(t *testing.T) {
 	for _, d := range []plant.Done{d, d, later} {
 		must(t, db.MarkDone(ctx, d))
 	}
-	same(t, "newest", get(db.DoneLog(ctx))(t), []plant.Done{later})
+	acts := get(db.TaskActs(ctx))(t)
+	if len(acts) != 1 || !acts[0].At.Equal(later.At) || acts[0].Kind != plant.TaskDone || acts[0].Note != "wiped" {
+		t.Errorf("newest: %+v", acts)
+	}
 	same(t, "audit rows", len(get(db.AuditLog(ctx, 10))(t)), 2)
+}
+
+// A counter-entry takes an act back and nothing is deleted: the act before it
+// counts again, the same act may be recorded anew, and none is taken back twice.
+func TestTaskActs_CounterEntry(t *testing.T) {
+	db := open(t)
+	ctx := t.Context()
+	act := func(kind plant.TaskActKind, minute float64) plant.TaskAct {
+		return plant.TaskAct{Kind: kind, Rule: "lens-clean", Subject: "heron-1", At: at(minute), By: "Sam", Note: "n", Reading: "1.2 W/cm²"}
+	}
+	put := act(plant.TaskPostpone, 20)
+	put.Due, put.Until = at(0), at(4000)
+	for _, a := range []plant.TaskAct{act(plant.TaskDone, 0), act(plant.TaskSkip, 10), put} {
+		must(t, db.RecordTask(ctx, a))
+	}
+	kinds := func() (out []plant.TaskActKind) {
+		for _, a := range get(db.TaskActs(ctx))(t) {
+			out = append(out, a.Kind)
+		}
+		return out
+	}
+	same(t, "standing", kinds(), []plant.TaskActKind{plant.TaskSkip, plant.TaskPostpone})
+	history := get(db.TaskHistory(ctx, "lens-clean", "heron-1"))(t)
+	if len(history) != 3 || !history[0].Until.Equal(at(4000)) || !history[0].Due.Equal(at(0)) || history[0].Reading != "1.2 W/cm²" {
+		t.Fatalf("history %+v", history)
+	}
+	for _, a := range history[:2] {
+		must(t, db.RecordTask(ctx, plant.TaskAct{Kind: plant.TaskUndo, Rule: a.Rule, Subject: a.Subject, At: at(30), Undoes: a.ID, By: "Kim", Note: "wrong task"}))
+	}
+	same(t, "after two counter-entries", kinds(), []plant.TaskActKind{plant.TaskDone})
+	again := plant.TaskAct{Kind: plant.TaskUndo, Rule: "lens-clean", Subject: "heron-1", At: at(31), Undoes: history[0].ID, By: "Kim"}
+	if err := db.RecordTask(ctx, again); !errors.Is(err, ErrConflict) {
+		t.Errorf("taken back twice: %v, expected ErrConflict", err)
+	}
+	must(t, db.RecordTask(ctx, act(plant.TaskSkip, 10)))
+	same(t, "recorded anew", kinds(), []plant.TaskActKind{plant.TaskSkip})
+	same(t, "audit rows", len(get(db.AuditLog(ctx, 20))(t)), 6)
+	for _, sql := range []string{"UPDATE task_act SET note = 'x'", "DELETE FROM task_act", "TRUNCATE task_act"} {
+		if _, err := db.pool.Exec(ctx, sql); err == nil || !strings.Contains(err.Error(), "append-only") {
+			t.Errorf("%s: %v, expected a refusal", sql, err)
+		}
+	}
 }
 
 func TestBaseline_CannotBeChanged(t *testing.T) {

@@ -28,8 +28,9 @@ type Store interface {
 	Lamps(ctx context.Context) ([]plant.Lamp, error)
 	AllFittings(ctx context.Context) ([]plant.Fitting, error)
 	LampTotals(ctx context.Context) ([]plant.LampTotal, error)
-	// DoneLog gives the newest record of each rule and subject.
-	DoneLog(ctx context.Context) ([]plant.Done, error)
+	// TaskActs gives, of each task, the newest act that it counts from (done or
+	// skipped) and the newest postponement.
+	TaskActs(ctx context.Context) ([]plant.TaskAct, error)
 	DayAmounts(ctx context.Context, regs []plant.RegisterID, from, to time.Time) ([]plant.DayAmount, error)
 	// AmountSince sums entries from the interval that holds since.
 	AmountSince(ctx context.Context, reg plant.RegisterID, since time.Time) (int64, error)
@@ -85,7 +86,8 @@ type gatherer struct {
 	plant  *plant.Plant
 	now    time.Time
 	fitted map[plant.StationID]FittedLamp
-	done   map[anchorKey]time.Time
+	done   map[anchorKey]plant.TaskAct // done or skipped
+	put    map[anchorKey]plant.TaskAct // postponed
 	tech   map[plant.StationID]plant.Technology
 	use    map[plant.StationID][]upkeep.Use
 	since  map[sinceKey]int64 // sums already asked for
@@ -103,15 +105,18 @@ func (g *gatherer) read(ctx context.Context) error {
 			g.tech[st.ID] = e.Technology
 		}
 	}
-	done, err := g.store.DoneLog(ctx)
+	acts, err := g.store.TaskActs(ctx)
 	if err != nil {
-		return fmt.Errorf("log of done tasks: %w", err)
+		return fmt.Errorf("what was done about tasks: %w", err)
 	}
-	g.done = map[anchorKey]time.Time{}
-	for _, d := range done {
-		k := anchorKey{d.Rule, d.Subject}
-		if d.At.After(g.done[k]) {
-			g.done[k] = d.At
+	g.done, g.put = map[anchorKey]plant.TaskAct{}, map[anchorKey]plant.TaskAct{}
+	for _, a := range acts {
+		m := g.done
+		if a.Kind == plant.TaskPostpone {
+			m = g.put
+		}
+		if k := (anchorKey{a.Rule, a.Subject}); a.At.After(m[k].At) {
+			m[k] = a
 		}
 	}
 	if err := g.readLamps(ctx); err != nil {
@@ -191,7 +196,7 @@ func (g *gatherer) subjects(ctx context.Context) ([]upkeep.Subject, error) {
 		for _, press := range g.plant.Presses {
 			if rule.Scope == plant.PerPress {
 				if g.applies(rule, press.Stations...) {
-					out = append(out, g.ofPress(rule, press))
+					out = append(out, g.told(g.ofPress(rule, press)))
 				}
 				continue
 			}
@@ -204,7 +209,7 @@ func (g *gatherer) subjects(ctx context.Context) ([]upkeep.Subject, error) {
 					return nil, err
 				}
 				if ok {
-					out = append(out, s)
+					out = append(out, g.told(s))
 				}
 			}
 		}
@@ -232,10 +237,21 @@ func (g *gatherer) anchor(rule plant.RuleID, subject string, st ...plant.Station
 			at = f.Since
 		}
 	}
-	if d := g.done[anchorKey{rule, subject}]; d.After(at) {
+	if d := g.done[anchorKey{rule, subject}].At; d.After(at) {
 		return d, true
 	}
 	return at, false
+}
+
+// told completes a subject with what people decided about its task since it was
+// last done.
+func (g *gatherer) told(s upkeep.Subject) upkeep.Subject {
+	k := anchorKey{s.Rule.ID, s.Name}
+	s.Skipped = s.AnchorKnown && g.done[k].Kind == plant.TaskSkip
+	if put := g.put[k]; put.At.After(s.Anchor) {
+		s.Put = put
+	}
+	return s
 }
 
 func (g *gatherer) ofPress(rule plant.TaskRule, press plant.Press) upkeep.Subject {
@@ -258,7 +274,7 @@ func (g *gatherer) ofStation(ctx context.Context, rule plant.TaskRule, st plant.
 			return s, false, nil
 		}
 		s.Lamp, s.RatedHours, s.HoursPerStart = f.Lamp.Serial, f.Kind.RatedHours, f.Kind.HoursPerStart
-		if carriedOut := g.done[anchorKey{rule.ID, s.Name}].After(f.Since); !carriedOut {
+		if carriedOut := g.done[anchorKey{rule.ID, s.Name}].At.After(f.Since); !carriedOut {
 			s.Anchor = f.Since
 			s.LitSince, s.StartsSince, s.EquivalentSince = f.Life.LitMillis, f.Life.Starts, f.Life.Equivalent
 			return s, true, nil

@@ -42,7 +42,7 @@ type shelf struct {
 	lamps    []plant.Lamp
 	fittings []plant.Fitting
 	totals   []plant.LampTotal
-	done     []plant.Done
+	acts     []plant.TaskAct
 	days     []plant.DayAmount
 	events   map[plant.StationID]plant.StationEvent
 	sums     map[plant.RegisterID]func(since time.Time) int64
@@ -61,7 +61,7 @@ func (s *shelf) failure() error {
 func (s *shelf) Lamps(context.Context) ([]plant.Lamp, error)           { return s.lamps, s.failure() }
 func (s *shelf) AllFittings(context.Context) ([]plant.Fitting, error)  { return s.fittings, s.failure() }
 func (s *shelf) LampTotals(context.Context) ([]plant.LampTotal, error) { return s.totals, s.failure() }
-func (s *shelf) DoneLog(context.Context) ([]plant.Done, error)         { return s.done, s.failure() }
+func (s *shelf) TaskActs(context.Context) ([]plant.TaskAct, error)     { return s.acts, s.failure() }
 func (s *shelf) DayAmounts(context.Context, []plant.RegisterID, time.Time, time.Time) ([]plant.DayAmount, error) {
 	return s.days, s.failure()
 }
@@ -168,7 +168,7 @@ func TestDoneMovesTheAnchor(t *testing.T) {
 	if before.Status != upkeep.Overdue { // 60 days × 8 h = 480 of 250 h
 		t.Errorf("before: %+v", before)
 	}
-	s.done = []plant.Done{
+	s.acts = []plant.TaskAct{
 		{Rule: "reflector-clean", Subject: "a", At: now.AddDate(0, 0, -3)},
 		{Rule: "reflector-clean", Subject: "b", At: now},
 		{Rule: "reflector-clean", Subject: "a", At: now.AddDate(0, 0, -90)}, // older than the lamp
@@ -179,6 +179,27 @@ func TestDoneMovesTheAnchor(t *testing.T) {
 	after := find(t, o, "reflector-clean", "a")
 	if after.Status != upkeep.OK || !after.Anchor.Equal(now.AddDate(0, 0, -3)) || after.UsedFraction > 0.1 {
 		t.Errorf("after: %+v", after)
+	}
+}
+
+// A postponement holds until the task is done or skipped after it.
+func TestPostponementEndsWithTheTask(t *testing.T) {
+	s, p := full(), little()
+	put := plant.TaskAct{Kind: plant.TaskPostpone, Rule: "reflector-clean", Subject: "a", At: now.AddDate(0, 0, -5), Until: now.AddDate(0, 1, 0), By: "Ben"}
+	s.acts = []plant.TaskAct{put}
+	o, err := Look(t.Context(), s, p, now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if task := find(t, o, "reflector-clean", "a"); !task.Due.Equal(put.Until) || task.OriginalDue.IsZero() {
+		t.Errorf("put off: %+v", task)
+	}
+	s.acts = append(s.acts, plant.TaskAct{Kind: plant.TaskSkip, Rule: "reflector-clean", Subject: "a", At: now.AddDate(0, 0, -1)})
+	if o, err = Look(t.Context(), s, p, now); err != nil {
+		t.Fatal(err)
+	}
+	if task := find(t, o, "reflector-clean", "a"); !task.OriginalDue.IsZero() || task.UsedFraction > 0.1 {
+		t.Errorf("skipped after it: %+v", task)
 	}
 }
 
@@ -212,13 +233,13 @@ func TestDoneOnALampCountsForThatLamp(t *testing.T) {
 	expect(map[plant.RuleID]string{"lamp-turn": "1\u202f280 of 500 lit hours", "review": worn})
 
 	// The lamp before this one does not count.
-	s.done = []plant.Done{{Rule: "lamp-turn", Subject: "a", At: now.AddDate(0, 0, -70)}, {Rule: "review", Subject: "a", At: now.AddDate(0, 0, -70)}}
+	s.acts = []plant.TaskAct{{Rule: "lamp-turn", Subject: "a", At: now.AddDate(0, 0, -70)}, {Rule: "review", Subject: "a", At: now.AddDate(0, 0, -70)}}
 	expect(map[plant.RuleID]string{"lamp-turn": "1\u202f280 of 500 lit hours", "review": worn})
 
-	s.done = []plant.Done{{Rule: "lamp-turn", Subject: "a", At: now.AddDate(0, 0, -10)}}
+	s.acts = []plant.TaskAct{{Rule: "lamp-turn", Subject: "a", At: now.AddDate(0, 0, -10)}}
 	expect(map[plant.RuleID]string{"lamp-turn": "80 of 500 lit hours", "review": worn})
 
-	s.done = append(s.done, plant.Done{Rule: "review", Subject: "a", At: now.AddDate(0, 0, -1)})
+	s.acts = append(s.acts, plant.TaskAct{Rule: "review", Subject: "a", At: now.AddDate(0, 0, -1)})
 	expect(map[plant.RuleID]string{"lamp-turn": "80 of 500 lit hours"})
 }
 
