@@ -14,6 +14,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"curetally/internal/core/plant"
+	"curetally/internal/link/clock"
 	"curetally/internal/link/config"
 	"curetally/internal/link/spool"
 	"curetally/internal/link/store"
@@ -51,6 +52,7 @@ type Daemon struct {
 	plant    *plant.Plant
 	log      *slog.Logger
 	store    *store.DB
+	clock    *clock.Steady
 	spool    *spool.Spool
 	inbox    chan record.Delivery
 	record   *record.Recorder
@@ -114,6 +116,9 @@ func build(ctx context.Context, o Options, undo *cleanups) (*Daemon, error) {
 	if d.store, d.dead, err = openDaemonStore(ctx, o.Config, o.Log, undo); err != nil {
 		return nil, err
 	}
+	if d.clock, err = newClock(ctx, d.plant, d.store, o.Log); err != nil {
+		return nil, err
+	}
 	if err := d.assemble(); err != nil {
 		return nil, err
 	}
@@ -137,12 +142,12 @@ func (d *Daemon) assemble() error {
 	})
 	d.plan = plan.New(d.store, d.plant, d.log)
 	var err error
-	if d.stations, err = newStations(d.o.Config, d.inbox, d.log); err != nil {
+	if d.stations, err = newStations(d.o.Config, d.inbox, d.clock.Now, d.log); err != nil {
 		return err
 	}
 	d.publish = publish.New(d.store, d.plant, func() bool { return d.stations == nil || d.stations.connected() }, d.log)
 	for _, b := range d.plant.Buses {
-		p, err := newPoller(b, d.Deliver, d.log)
+		p, err := newPoller(b, d.clock.Now, d.Deliver, d.log)
 		if err != nil {
 			return err
 		}

@@ -30,6 +30,7 @@ type countsNow struct {
 	held     []plant.RegisterEvent // the newest few values that wait for a person, newest first
 	stuck    []stuckRegister
 	stuckAt  time.Time // when stuck was looked for
+	clocks   []plant.StationClock
 }
 
 const (
@@ -46,7 +47,7 @@ func (c *counts) now() countsNow {
 
 func (c *counts) refresh(ctx context.Context, db *store.DB, p *plant.Plant) error {
 	var n countsNow
-	var errs [6]error
+	var errs [7]error
 	n.marks, errs[0] = db.UnsettledCount(ctx)
 	n.refused, errs[1] = db.RefusedTotal(ctx)
 	n.refusals, errs[2] = db.Refusals(ctx, shownEvents)
@@ -58,6 +59,7 @@ func (c *counts) refresh(ctx context.Context, db *store.DB, p *plant.Plant) erro
 		n.stuck, errs[5] = stuck(ctx, db, p, now)
 		n.stuckAt = now
 	}
+	n.clocks, errs[6] = db.StationClocks(ctx)
 	if err := errors.Join(errs[:]...); err != nil {
 		return err
 	}
@@ -87,7 +89,7 @@ func (d *Daemon) condition() publish.Condition {
 	rec, sp, n := d.record.Stats(), d.spool.Stats(), d.counts.now()
 	c := publish.Condition{
 		StoreUp: !rec.StoreDown, FactsReceived: rec.Received, FactsApplied: rec.Applied,
-		RefusedFacts: n.refused, UnsettledMarks: n.marks, HeldReadings: n.heldAll, StuckRegisters: len(n.stuck),
+		RefusedFacts: n.refused, UnsettledMarks: n.marks, HeldReadings: n.heldAll, StuckRegisters: len(n.stuck), ClockAhead: d.clock.Ahead(),
 		SpoolBatches: sp.Batches, SpoolBytes: sp.Bytes, SpoolOldest: sp.OldestAt,
 		Tasks: publish.TaskCount{"ok": 0, "upcoming": 0, "due": 0, "overdue": 0},
 	}

@@ -50,6 +50,7 @@ func (d *Daemon) findings(snap *publish.Snapshot) []web.Finding {
 	}
 	out = append(out, oversized(d.plant, snap.Loads)...)
 	now := d.counts.now()
+	out = append(out, wrongClocks(d.plant.ClockLimit, d.clock.Ahead(), now.clocks)...)
 	for _, h := range now.held {
 		reg, _ := d.plant.FindRegister(h.Register)
 		per, unit := reg.Quantity.PerDisplay(), reg.Quantity.DisplayUnit()

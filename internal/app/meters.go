@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"time"
 
 	"curetally/internal/core/plant"
 	"curetally/internal/link/meterlink"
@@ -74,10 +75,10 @@ func troubleOf(t collect.Trouble) (kind, remedy string) {
 	}
 }
 
-func newPoller(b plant.Bus, deliver func(context.Context, plant.Facts) error, log *slog.Logger) (*collect.Poller, error) {
-	bus, err := meterlink.NewBus(b, log)
+func newPoller(b plant.Bus, now func() time.Time, deliver func(context.Context, plant.Facts) error, log *slog.Logger) (*collect.Poller, error) {
+	bus, err := meterlink.NewBus(b, now, log)
 	if err != nil {
 		return nil, fmt.Errorf("bus %s: %w", b.ID, err)
 	}
-	return collect.New(collect.Options{Bus: b, Reader: meterReader{bus}, Deliver: deliver, Log: log}), nil
+	return collect.New(collect.Options{Bus: b, Reader: meterReader{bus}, Deliver: deliver, Now: now, Log: log}), nil
 }

@@ -90,7 +90,7 @@ func TestTroubleOfAMeter(t *testing.T) {
 		bus, err := meterlink.NewBus(plant.Bus{
 			ID: "hall", URL: c.url, Timeout: 20 * time.Second,
 			Meters: []plant.Meter{{ID: "m", Bus: "hall", Unit: 1, Profile: c.profile}},
-		}, slog.New(slog.DiscardHandler))
+		}, time.Now, slog.New(slog.DiscardHandler))
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -23,7 +23,7 @@ type stations struct {
 }
 
 // newStations gives nil when no broker is configured.
-func newStations(c *config.Config, inbox chan<- record.Delivery, log *slog.Logger) (*stations, error) {
+func newStations(c *config.Config, inbox chan<- record.Delivery, now func() time.Time, log *slog.Logger) (*stations, error) {
 	b := c.Settings.Broker
 	if b.URL == "" {
 		return nil, nil
@@ -34,7 +34,7 @@ func newStations(c *config.Config, inbox chan<- record.Delivery, log *slog.Logge
 	}
 	link, err := stationlink.New(stationlink.Options{
 		URL: b.URL, ClientID: b.ClientID, Username: b.Username, Password: b.Password.Reveal(),
-		TLS: security, KeepAlive: b.KeepAlive, Plant: &c.Plant, Now: time.Now, Log: log,
+		TLS: security, KeepAlive: b.KeepAlive, Plant: &c.Plant, Now: now, Log: log,
 	})
 	if err != nil {
 		return nil, err

@@ -210,7 +210,7 @@ func openLines(p *plant.Plant, names []string, log *slog.Logger) ([]line, error)
 		if len(b.Meters) == 0 {
 			continue
 		}
-		bus, err := meterlink.NewBus(b, desk.Quiet(log))
+		bus, err := meterlink.NewBus(b, time.Now, desk.Quiet(log))
 		if err != nil {
 			return nil, err
 		}

@@ -46,6 +46,17 @@ type StationEvent struct {
 	LastWill bool
 }
 
+// StationClock is how the clock of a station's device stands against that of the
+// daemon.
+type StationClock struct {
+	Station StationID
+	// Behind is the least that its newest messages were older than their arrival:
+	// a clock that is slow by so much, or messages that are under way for so long.
+	Behind time.Duration
+	// Distrusted says that the instant of none of them was taken.
+	Distrusted bool
+}
+
 // Signal is one value of a process quantity: power, speed, temperature,
 // irradiance, pressure difference, level.
 type Signal struct {

@@ -70,7 +70,7 @@ func BenchmarkRead(b *testing.B) {
 	url := "tcp://" + serveLoopback(b)
 	profile := threePhase(40070)
 	profile.Anchors[0].Words = []uint16{1, 1}
-	bus, err := NewBus(plant.Bus{ID: "line", URL: url, Meters: []plant.Meter{{ID: "m1", Unit: 1, Profile: profile}}}, slog.New(slog.DiscardHandler))
+	bus, err := NewBus(plant.Bus{ID: "line", URL: url, Meters: []plant.Meter{{ID: "m1", Unit: 1, Profile: profile}}}, time.Now, slog.New(slog.DiscardHandler))
 	if err != nil {
 		b.Fatal(err)
 	}

@@ -31,8 +31,9 @@ const (
 type Bus struct {
 	conf   plant.Bus
 	client *modbus.ModbusClient
-	framed bool          // RTU frames: answers carry no transaction number
-	quiet  time.Duration // pause before opening again, on RTU framing
+	framed bool             // RTU frames: answers carry no transaction number
+	now    func() time.Time // stamps answers
+	quiet  time.Duration    // pause before opening again, on RTU framing
 	meters map[plant.MeterID]*meter
 
 	// opening brings the end of a connection attempt under way; nil when there
@@ -75,14 +76,14 @@ type answer struct {
 }
 
 // NewBus checks the bus and the profiles of its meters and lays out what will
-// be read. It opens nothing. The error joins a message for every bad value. The
-// log receives the library's own remarks at debug level.
-func NewBus(conf plant.Bus, log *slog.Logger) (*Bus, error) {
+// be read. It opens nothing. The error joins a message for every bad value. Now is
+// the clock that stamps what is read; it should never go back. The log receives the library's own remarks at debug level.
+func NewBus(conf plant.Bus, now func() time.Time, log *slog.Logger) (*Bus, error) {
 	if conf.Timeout == 0 {
 		conf.Timeout = defaultTimeout
 	}
 	scheme, errs := checkBus(conf)
-	b := &Bus{conf: conf, framed: scheme != "tcp", meters: map[plant.MeterID]*meter{}}
+	b := &Bus{conf: conf, framed: scheme != "tcp", meters: map[plant.MeterID]*meter{}, now: now}
 	b.quiet = quietTime(conf)
 	said := map[string]bool{} // a profile used by many meters is wrong once
 	for _, m := range conf.Meters {
@@ -343,14 +344,14 @@ func (b *Bus) ask(m *meter, r request) (answer, error) {
 		kind = modbus.INPUT_REGISTER
 	}
 	waitUntil(b.free) // else the library would wait, with a coarser clock
-	sent := time.Now()
+	sent := b.now()
 	words, err := b.client.ReadRegisters(r.address, r.words, kind)
 	if b.framed {
 		b.free = time.Now().Add(silenceAfter(b.conf.Speed))
 	}
 	switch {
 	case err == nil:
-		return answer{at: sent.Add(time.Since(sent) / 2).UTC(), words: words}, nil
+		return answer{at: sent.Add(b.now().Sub(sent) / 2).UTC(), words: words}, nil
 	case isException(err):
 		return answer{}, b.fail(m, r, ErrException, err)
 	default:

@@ -342,7 +342,7 @@ func TestLibraryRemarksGoToTheLog(t *testing.T) {
 	stdout := os.Stdout
 	os.Stdout = out
 	var log bytes.Buffer
-	b, err := NewBus(w.bus(echoMeter(7)), slog.New(slog.NewTextHandler(&log, &slog.HandlerOptions{Level: slog.LevelDebug})))
+	b, err := NewBus(w.bus(echoMeter(7)), time.Now, slog.New(slog.NewTextHandler(&log, &slog.HandlerOptions{Level: slog.LevelDebug})))
 	if err == nil {
 		_, err = b.Read(t.Context(), "m1")
 		b.Close()
@@ -745,7 +745,7 @@ func TestNewBusListsEveryBadValue(t *testing.T) {
 			{ID: "m2", Unit: 2, Profile: bad, Retries: -1},
 			{ID: "m3", Unit: 3, Profile: plant.Profile{Name: "empty"}, Multiplier: "-40"},
 		},
-	}, slog.New(slog.DiscardHandler))
+	}, time.Now, slog.New(slog.DiscardHandler))
 	if err == nil {
 		t.Fatal("NewBus took a broken bus")
 	}
@@ -765,7 +765,7 @@ func TestNewBusListsEveryBadValue(t *testing.T) {
 		t.Log(err)
 	}
 	for _, url := range []string{"", "udp://a:1", "tcp+tls://a:1", "rtu://ttyUSB0", "tcp://:502"} {
-		if _, err := NewBus(plant.Bus{ID: "line", URL: url}, slog.New(slog.DiscardHandler)); err == nil || !strings.Contains(err.Error(), "expected") {
+		if _, err := NewBus(plant.Bus{ID: "line", URL: url}, time.Now, slog.New(slog.DiscardHandler)); err == nil || !strings.Contains(err.Error(), "expected") {
 			t.Errorf("url %q: err = %v, want one that says what is expected", url, err)
 		}
 	}

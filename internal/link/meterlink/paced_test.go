@@ -103,7 +103,7 @@ func benchmarkWire(b *testing.B, conf plant.Bus, words int, char, silence time.D
 		{Name: "first", Function: 3, Address: 0, Type: plant.Uint16},
 		{Name: "last", Function: 3, Address: uint16(words - 1), Type: plant.Uint16},
 	}}}}
-	bus, err := NewBus(conf, slog.New(slog.DiscardHandler))
+	bus, err := NewBus(conf, time.Now, slog.New(slog.DiscardHandler))
 	if err != nil {
 		b.Fatal(err)
 	}

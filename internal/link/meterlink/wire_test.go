@@ -229,7 +229,7 @@ func echoMeter(addresses ...uint16) plant.Meter {
 
 func newTestBus(t *testing.T, conf plant.Bus) *Bus {
 	t.Helper()
-	b, err := NewBus(conf, slog.New(slog.DiscardHandler))
+	b, err := NewBus(conf, time.Now, slog.New(slog.DiscardHandler))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -307,3 +307,27 @@ func TestStatesSince(t *testing.T) {
 	must(t, db.Apply(t.Context(), spoolA, []plant.Batch{batch(2, f)}))
 	same(t, "repeated states", get(db.StatesSince(t.Context()))(t), map[plant.StationID]time.Time{"heron-1": at(30)})
 }
+
+func TestStationClocks(t *testing.T) {
+	db := open(t)
+	var f plant.Facts
+	add := func(st plant.StationID, i int, behind time.Duration, distrusted bool) {
+		arrived := at(float64(i))
+		f.Events = append(f.Events, plant.StationEvent{
+			Station: st, At: arrived.Add(-behind), Arrived: arrived, State: plant.StateCuring, Boot: "b", Sequence: int64(i),
+			LitMillis: -1, Starts: -1, ClockDistrusted: distrusted,
+		})
+	}
+	for i := range 9 {
+		// One message of each is of another kind than the others, and decides nothing.
+		add("heron-1", i, map[bool]time.Duration{true: 3 * time.Hour, false: 40 * time.Second}[i == 8], false)
+		add("heron-2", i, 0, i > 3)
+	}
+	f.Events = append(f.Events, plant.StationEvent{
+		Station: "heron-2", At: at(9), Arrived: at(9), State: plant.StateUnknown, Sequence: at(9).UnixMilli(), LitMillis: -1, Starts: -1, LastWill: true,
+	})
+	must(t, db.Apply(t.Context(), spoolA, []plant.Batch{batch(1, f)}))
+	same(t, "clocks", get(db.StationClocks(t.Context()))(t), []plant.StationClock{
+		{Station: "heron-1", Behind: 40 * time.Second}, {Station: "heron-2", Distrusted: true},
+	})
+}

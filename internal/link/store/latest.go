@@ -56,6 +56,26 @@ func (db *DB) StatesSince(ctx context.Context) (map[plant.StationID]time.Time, e
 	return since, nil
 }
 
+// clockSample is the number of messages by which a station's clock is judged: one
+// that was stored and sent late must not decide.
+const clockSample = 5
+
+// StationClocks gives how the clocks of stations stand against that of the daemon, by
+// the newest messages of each; stations with fewer than five are left out.
+func (db *DB) StationClocks(ctx context.Context) ([]plant.StationClock, error) {
+	scan := func(row pgx.CollectableRow) (c plant.StationClock, err error) {
+		var micros int64
+		err = row.Scan(&c.Station, &micros, &c.Distrusted)
+		c.Behind = time.Duration(micros) * time.Microsecond
+		return c, err
+	}
+	return collect(ctx, db, scan, `SELECT s.name, (1e6 * extract(epoch FROM min(x.arrived - x.at)))::bigint, bool_and(x.flags & $2 <> 0)
+		FROM station s CROSS JOIN LATERAL
+		(SELECT at, arrived, flags FROM station_event e WHERE e.site = s.site AND e.station = s.id AND e.flags & $3 = 0
+			ORDER BY e.at DESC, e.seq DESC LIMIT $4) x
+		WHERE s.site = $1 GROUP BY s.name HAVING count(*) = $4 ORDER BY s.name`, flagClockDistrusted, flagLastWill, clockSample)
+}
+
 // LatestSignals gives the newest value of each signal, by subject and name.
 func (db *DB) LatestSignals(ctx context.Context) ([]plant.Signal, error) {
 	scan := func(row pgx.CollectableRow) (plant.Signal, error) {

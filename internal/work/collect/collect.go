@@ -41,7 +41,9 @@ type Options struct {
 	// Deliver hands facts to the inbox; it blocks while the inbox is full and
 	// fails only when ctx ends.
 	Deliver func(ctx context.Context, f plant.Facts) error
-	Log     *slog.Logger
+	// Now is the clock by which meters are asked and their readings are stamped.
+	Now func() time.Time
+	Log *slog.Logger
 }
 
 // Health is what a poller knows of one meter.
@@ -116,14 +118,14 @@ func (p *Poller) Run(ctx context.Context) error {
 		<-ctx.Done()
 		return nil
 	}
-	now := time.Now()
+	now := p.o.Now()
 	for _, t := range p.tasks {
 		t.next = nextSlot(now, t.meter)
 	}
 	timer := time.NewTimer(0)
 	defer timer.Stop()
 	for {
-		t, wait := p.choose(time.Now())
+		t, wait := p.choose(p.o.Now())
 		if t == nil {
 			timer.Reset(wait)
 			select {
@@ -163,12 +165,12 @@ func (p *Poller) choose(now time.Time) (*task, time.Duration) {
 
 // poll asks one meter once, delivers what it says and sets its next slot.
 func (p *Poller) poll(ctx context.Context, t *task) error {
-	began := time.Now()
+	began := p.o.Now()
 	answer := p.o.Reader.Read(ctx, t.meter.ID, t.failures == 0)
 	if ctx.Err() != nil {
 		return ctx.Err()
 	}
-	now := time.Now()
+	now := p.o.Now()
 	facts := answer.Facts
 	facts.Refusals = append(facts.Refusals, t.refusals.take(t.meter.ID, answer.Faults, now)...)
 	earliest := now
@@ -180,12 +182,12 @@ func (p *Poller) poll(ctx context.Context, t *task) error {
 	} else {
 		t.failures = 0
 	}
-	ended := time.Now()
+	ended := p.o.Now()
 	if earliest.Before(ended) {
 		earliest = ended
 	}
 	next := nextSlot(earliest, t.meter)
-	p.note(t, &answer, now, func(h *Health) {
+	p.note(t, &answer, time.Now(), func(h *Health) {
 		h.Line += ended.Sub(began)
 		h.Missed += uint64(max(next.Sub(t.next)/t.meter.Period-1, 0))
 	})

@@ -94,7 +94,7 @@ func runAll(t *testing.T, b plant.Bus, f *fakeBus, length time.Duration) (map[pl
 	var log bytes.Buffer
 	got := map[plant.RegisterID][]time.Time{}
 	p := New(Options{
-		Bus: b, Reader: f, Log: slog.New(slog.NewTextHandler(&log, nil)),
+		Bus: b, Reader: f, Now: time.Now, Log: slog.New(slog.NewTextHandler(&log, nil)),
 		Deliver: func(_ context.Context, facts plant.Facts) error {
 			refused = append(refused, facts.Refusals...)
 			for _, r := range facts.Readings {
@@ -199,4 +199,40 @@ func TestPhasesAreSpread(t *testing.T) {
 	if len(seen) != 4 {
 		t.Errorf("4 meters share %d slots", len(seen))
 	}
+}
+
+// The clock goes back farther than it makes up for: the meter is asked on at its
+// period and not when the clock has come there again.
+func TestPollerGoesOnWhenItsClockGoesBack(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var off time.Duration
+		var at []time.Time
+		p := New(Options{
+			Bus: bus("m"), Reader: &fakeBus{latency: map[plant.MeterID]time.Duration{}, asked: map[plant.MeterID]int{}},
+			Log: slog.New(slog.DiscardHandler), Now: func() time.Time { return time.Now().Add(off) },
+			Deliver: func(context.Context, plant.Facts) error {
+				at = append(at, time.Now())
+				switch len(at) {
+				case 10:
+					off = -5 * time.Hour
+				case 20:
+					off = 5 * time.Hour
+				}
+				return nil
+			},
+		})
+		ctx, cancel := context.WithTimeout(t.Context(), 10*time.Minute)
+		defer cancel()
+		if err := p.Run(ctx); err != nil {
+			t.Fatal(err)
+		}
+		if n := len(at); n < 58 || n > 62 {
+			t.Errorf("%d polls in 10 minutes at 10 s, want about 60", n)
+		}
+		for i := 1; i < len(at); i++ {
+			if d := at[i].Sub(at[i-1]); d > 21*time.Second {
+				t.Errorf("%v between polls %d and %d, want at most two periods", d, i-1, i)
+			}
+		}
+	})
 }

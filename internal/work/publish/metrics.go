@@ -47,8 +47,9 @@ type Condition struct {
 	SpoolBytes      int64
 	SpoolOldest     time.Time // zero when the spool is empty
 	UnsettledMarks  int64
-	HeldReadings    int64 // register values that wait for a person
-	StuckRegisters  int   // that stand while power flows
+	HeldReadings    int64         // register values that wait for a person
+	StuckRegisters  int           // that stand while power flows
+	ClockAhead      time.Duration // of the clock that stamps facts, before the machine's
 	Tasks           TaskCount
 	Lamps           []LampLife
 }
@@ -108,6 +109,7 @@ func metrics() []metric {
 		{"spool_size_bytes", "Size of the spool on disk.", nil},
 		{"spool_oldest_timestamp_seconds", "Unix time at which the oldest waiting batch was written; 0 when none waits.", nil},
 		{"unsettled_marks", "Stretches that wait to be settled.", nil},
+		{"clock_ahead_seconds", "How far the clock that stamps facts is ahead of the machine's, after that was set back.", nil},
 		{"held_readings", "Register values that are held out of their curve and wait for a person's ruling.", nil},
 		{"stuck_registers", "Energy registers that stand while the samples of their meter's power make many of their steps.", nil},
 	}
@@ -184,6 +186,7 @@ func (e emitter) daemon(c Condition) {
 	e.gauge("spool_size_bytes", float64(c.SpoolBytes))
 	e.gauge("spool_oldest_timestamp_seconds", seconds(c.SpoolOldest))
 	e.gauge("unsettled_marks", float64(c.UnsettledMarks))
+	e.gauge("clock_ahead_seconds", c.ClockAhead.Seconds())
 	e.gauge("held_readings", float64(c.HeldReadings))
 	e.gauge("stuck_registers", float64(c.StuckRegisters))
 }

@@ -105,7 +105,7 @@ func (c Search) Run(ctx context.Context, s desk.Surroundings) error {
 	}
 	bus, err := meterlink.NewBus(plant.Bus{
 		ID: "discover", URL: c.URL, Speed: c.Speed, DataBits: 8, Parity: c.Parity, StopBits: c.StopBits, Timeout: c.Timeout,
-	}, desk.Quiet(s.Log))
+	}, time.Now, desk.Quiet(s.Log))
 	if err != nil {
 		return err
 	}
