@@ -62,7 +62,8 @@ type commands struct {
 	Exchange   acts.Exchange      `cmd:"" help:"Declare that a meter register was exchanged."`
 	Ruling     rulingCommand      `cmd:"" help:"Readings that no rule can judge: list, give a ruling."`
 	Baseline   baselineCommand    `cmd:"" help:"Baselines: freeze, show."`
-	Savings    desk.Savings       `cmd:"" help:"State the savings against the frozen baseline."`
+	Savings    savingsCommand     `cmd:"" help:"Savings against the frozen baseline: state, publish, published."`
+	Adjustment adjustmentCommand  `cmd:"" help:"Non-routine adjustments: add, list."`
 	Validate   validate.Command   `cmd:"" help:"Check what the registers counted: completeness, quality, findings, and how gaps would be estimated."`
 	Audit      desk.Audit         `cmd:"" help:"Rebuild all entries from facts and compare."`
 	Import     history.Import     `cmd:"" help:"Bring history in from CSV files: readings, states, signals, lamps."`
@@ -94,6 +95,17 @@ type rulingCommand struct {
 type baselineCommand struct {
 	Freeze acts.BaselineFreeze `cmd:"" help:"Fit a project's baseline on the days on record and freeze it."`
 	Show   desk.BaselineShow   `cmd:"" help:"Show a project's frozen baseline."`
+}
+
+type savingsCommand struct {
+	State     desk.Savings        `cmd:"" default:"withargs" help:"State the savings; what curetally savings alone does."`
+	Publish   acts.SavingsPublish `cmd:"" help:"Publish the statement of a period for ever."`
+	Published desk.Published      `cmd:"" help:"List published statements, or print one as it was published."`
+}
+
+type adjustmentCommand struct {
+	Add  acts.AdjustmentAdd  `cmd:"" help:"Record what a change of a static factor added to or took from the energy."`
+	List desk.AdjustmentList `cmd:"" help:"List the adjustments on record."`
 }
 
 // surroundings is what a command gets from the process.

@@ -185,6 +185,8 @@ func TestSavingsOfAYear(t *testing.T) {
 		t.Errorf("a month before the conversion is stated as\n%s", text)
 	}
 
+	adjusted(t, conf)
+
 	var said struct{ Statements []savings.Statement }
 	decode(t, command(t, exitOK, "savings", "--json", conf), &said)
 	if len(said.Statements) != 1 {
@@ -315,4 +317,46 @@ func decode(t *testing.T, text string, into any) {
 	if strange := regexp.MustCompile(`"\w*[A-Z]\w*": `).FindString(text); strange != "" {
 		t.Errorf("key %s is not in lower case", strange)
 	}
+}
+
+// adjusted publishes June, corrects it by an adjustment, and takes the adjustment
+// back.
+func adjusted(t *testing.T, conf string) {
+	t.Helper()
+	contains(t, command(t, exitOK, "savings", "published", "heron-led", conf), `nothing was published yet`)
+	contains(t, command(t, exitOK, "adjustment", "list", "heron-led", conf), `no adjustment is on record`)
+	publish := []string{"savings", "publish", "heron-led", "--month", "2025-06", "--by", "Ann Example", conf}
+	contains(t, command(t, exitOK, publish...), `published: heron-led, 2025-06, version 1, by Ann Example`, `SHA-256 [0-9a-f]{64}`)
+	contains(t, command(t, exitOK, publish...), `published already: heron-led, 2025-06, version 1 says the same, word for word`)
+	command(t, exitUsage, "savings", "publish", "heron-led", "--by", "Ann", conf)
+
+	add := []string{
+		"adjustment", "add", "heron-led", "--from", "2025-06-02", "--to", "2025-06-12", "--kwh", "150", "--sign", "plus",
+		"--event", "a further dryer", "--by", "Ann Example", conf,
+	}
+	command(t, exitUsage, append(add, "--evidence", " ")...)
+	command(t, exitUsage, append(add, "--evidence", "readings", "--kwh", "-5")...)
+	command(t, exitFailed, append(add, "--evidence", "readings", "--factor", "dryers")...)
+	contains(t, command(t, exitOK, append(add, "--evidence", "readings of the dryer's meter")...),
+		`recorded: adjustment 1 of heron-led, plus 150.0 kWh over 2025-06-02 to 2025-06-12, a further dryer; approved by Ann Example`)
+	contains(t, command(t, exitOK, "savings", "--month", "2025-06", conf),
+		`adjustment 1 +\+150 kWh for a further dryer \(10 of 10 days counted; readings of the dryer's meter; approved by Ann Example\)`)
+	if text := command(t, exitFailed, publish...); text != "" {
+		t.Errorf("a correction without a reason: %s", text)
+	}
+	contains(t, command(t, exitOK, append(publish, "--reason", "a dryer was forgotten")...), `version 2 in place of version 1, by Ann Example`)
+	contains(t, command(t, exitOK, "savings", "published", "heron-led", conf), `2025-06 +1 `, `2025-06 +2 .* instead of version 1: a dryer was forgotten`)
+	var one, two savings.Statement
+	decode(t, command(t, exitOK, "savings", "published", "heron-led", "--period", "2025-06", "--version", "1", conf), &one)
+	decode(t, command(t, exitOK, "savings", "published", "heron-led", "--period", "2025-06", conf), &two)
+	if d := two.SavedKWh - one.SavedKWh; math.Abs(d-150) > 1e-6 || len(two.Adjustments) != 1 || len(one.Adjustments) != 0 {
+		t.Errorf("the corrected statement says %v kWh more, want 150", d)
+	}
+	command(t, exitFailed, "savings", "published", "heron-led", "--period", "2025-07", conf)
+
+	take := append(add, "--evidence", "the dryer stood outside the boundary", "--kwh", "0", "--instead-of", "1")
+	command(t, exitOK, take...)
+	command(t, exitFailed, take...) // 1 has been taken back
+	contains(t, command(t, exitOK, "adjustment", "list", "heron-led", conf), `1 +2025-06-02 +2025-06-12 +\+150 +replaced`, `2 .*takes back 1`)
+	contains(t, command(t, exitOK, "adjustment", "list", "heron-led", "--json", conf), `"in_force": false`)
 }

@@ -170,6 +170,7 @@ func (v *viewer) savings() ([]web.SavingsView, error) {
 		sv := web.SavingsView{Name: string(pr.ID), Title: pr.Title, Missing: ps.Missing}
 		if ps.Stated {
 			sv.From, sv.To = st.From, st.To.AddDate(0, 0, 1)
+			sv.Adjustment = st.AdjustmentKWh
 			sv.Expected, sv.Actual, sv.Saved, sv.Fraction = st.ExpectedKWh, st.ActualKWh, st.SavedKWh, st.SavedFraction
 			sv.HalfWidth, sv.Confidence, sv.Shown = st.HalfWidthKWh, st.Confidence, st.Shown
 			sv.ModelHalfWidth, sv.MeterHalfWidth, sv.Uncertainty = st.ModelHalfWidthKWh, st.MeterHalfWidthKWh, st.UncertaintyWords()

@@ -19,30 +19,10 @@ import (
 // Savings states the savings against the frozen baseline.
 type Savings struct {
 	Site
+	Period
 	Project  string `arg:"" optional:"" help:"Savings project; all by default."`
-	Month    string `help:"Calendar month of the statement; weeks and months of the model count where they begin." placeholder:"2026-03" xor:"period"`
-	Day      string `help:"Local day of the statement." placeholder:"2026-03-09" xor:"period"`
-	ToDate   bool   `help:"Everything since the reporting period began; the default." xor:"period"`
 	Coverage bool   `help:"Print how often stated 90 % intervals hold the truth, on 500 seeded virtual plants; needs no configuration."`
 	JSON     bool   `help:"Print as JSON."`
-}
-
-// period reads the flags that choose it.
-func (c Savings) period(p *plant.Plant) (savings.Period, error) {
-	switch {
-	case c.Month != "":
-		if len(c.Month) != len("2026-03") {
-			return savings.Period{}, fmt.Errorf("--month %q: expected a month such as 2026-03", c.Month)
-		}
-		return savings.ParsePeriod(c.Month, p)
-	case c.Day != "":
-		if len(c.Day) != len(time.DateOnly) {
-			return savings.Period{}, fmt.Errorf("--day %q: expected a day such as 2026-03-09", c.Day)
-		}
-		return savings.ParsePeriod(c.Day, p)
-	default:
-		return savings.Period{}, nil
-	}
 }
 
 // Run states the savings of one or all projects. A project that cannot be
@@ -52,7 +32,7 @@ func (c Savings) Run(ctx context.Context, s Surroundings) error {
 		return printCoverage(s.Stdout, c.JSON)
 	}
 	return c.With(ctx, s, func(p *plant.Plant, db *store.DB) error {
-		period, err := c.period(p)
+		period, err := c.Read(p)
 		if err != nil {
 			return err
 		}

@@ -21,7 +21,7 @@ func audit(ctx context.Context, tx pgx.Tx, site int16, a AuditRow) error {
 type AuditRow struct {
 	At      time.Time // when it was recorded, by the clock of the database
 	By      string
-	Action  string // fit, remove, exchange, ruling, done, skip, postpone, undo or freeze
+	Action  string // what was done, for example fit, exchange, freeze, adjust or publish
 	Subject string // the lamp, register, task or project
 	Detail  string
 }

@@ -28,9 +28,11 @@ type ProjectState struct {
 	Baseline  savings.Baseline  // zero when none is frozen
 	Statement savings.Statement // zero unless Stated
 	Days      []savings.Day     // all days on record, used or not
-	Frozen    bool
-	Stated    bool
-	Missing   string // why there is no statement yet, with the remedy
+	// Adjustments are all on record, those included that others took the place of.
+	Adjustments []plant.Adjustment
+	Frozen      bool
+	Stated      bool
+	Missing     string // why there is no statement yet, with the remedy
 }
 
 // Snapshot is everything that is shown, at one instant. Readers must not change
@@ -106,11 +108,12 @@ func project(ctx context.Context, s Store, p *plant.Plant, pr plant.Project, now
 			"Freeze it before the conversion: curetally baseline freeze %s --by NAME", len(used), pr.ID)
 		return ps, nil
 	}
-	meters, err := metering(ctx, s, p, ps.Baseline, d)
+	terms, err := termsOf(ctx, s, p, ps.Baseline, d)
 	if err != nil {
 		return ps, err
 	}
-	ps.Statement, err = savings.State(ps.Baseline, pr, d.days, savings.Terms{Meters: meters})
+	ps.Adjustments = terms.Adjustments
+	ps.Statement, err = savings.State(ps.Baseline, pr, d.days, terms)
 	if err != nil {
 		ps.Missing = err.Error()
 		return ps, nil

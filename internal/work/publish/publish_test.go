@@ -68,6 +68,8 @@ type shelf struct {
 	frozen  *plant.Frozen
 	// exchanges of meters
 	exchanges []plant.Exchange
+	adjusted  []plant.Adjustment
+	published []plant.Published
 	since     map[plant.StationID]time.Time
 	err       atomic.Pointer[error]
 	whole     atomic.Int64 // times that totals were asked for
@@ -108,6 +110,19 @@ func (s *shelf) Exchanges(_ context.Context, reg plant.RegisterID) ([]plant.Exch
 		}
 	}
 	return of, s.failure()
+}
+
+func (s *shelf) Adjustments(context.Context, plant.ProjectID) ([]plant.Adjustment, error) {
+	return append([]plant.Adjustment(nil), s.adjusted...), s.failure()
+}
+
+func (s *shelf) Publish(_ context.Context, p plant.Published) error {
+	s.published = append(s.published, p)
+	return s.failure()
+}
+
+func (s *shelf) Published(context.Context, plant.ProjectID) ([]plant.Published, error) {
+	return s.published, s.failure()
 }
 
 func (s *shelf) Baseline(context.Context, plant.ProjectID) (plant.Frozen, bool, error) {

@@ -22,6 +22,8 @@ type Store interface {
 	LatestReadings(ctx context.Context) ([]plant.Reading, error)
 	// Exchanges gives the declared exchanges of a register, by time.
 	Exchanges(ctx context.Context, reg plant.RegisterID) ([]plant.Exchange, error)
+	// Adjustments gives the non-routine adjustments of a project by number.
+	Adjustments(ctx context.Context, project plant.ProjectID) ([]plant.Adjustment, error)
 	// Baseline gives the newest frozen baseline; found is false when there is
 	// none.
 	Baseline(ctx context.Context, project plant.ProjectID) (b plant.Frozen, found bool, err error)
@@ -117,10 +119,28 @@ func State(ctx context.Context, s Store, p *plant.Plant, pr plant.Project, asked
 	if err != nil {
 		return st, b, true, err
 	}
-	meters, err := metering(ctx, s, p, b, d)
+	terms, err := termsOf(ctx, s, p, b, d)
 	if err != nil {
 		return st, b, true, err
 	}
-	st, err = savings.State(b, pr, d.days, savings.Terms{Meters: meters, Period: asked.Period})
+	terms.Period = asked.Period
+	st, err = savings.State(b, pr, d.days, terms)
 	return st, b, true, err
+}
+
+// termsOf reads what a statement is made with beside baseline and days.
+func termsOf(ctx context.Context, s Store, p *plant.Plant, b savings.Baseline, d daily) (savings.Terms, error) {
+	meters, err := metering(ctx, s, p, b, d)
+	if err != nil {
+		return savings.Terms{}, err
+	}
+	adjustments, err := s.Adjustments(ctx, d.project.ID)
+	if err != nil {
+		return savings.Terms{}, err
+	}
+	for i := range adjustments {
+		a := &adjustments[i]
+		a.From, a.To = a.From.In(p.TimeZone), a.To.In(p.TimeZone)
+	}
+	return savings.Terms{Meters: meters, Adjustments: adjustments}, nil
 }

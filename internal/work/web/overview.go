@@ -121,9 +121,11 @@ type SavingsView struct {
 
 	From, To time.Time `json:"-"` // reporting period, local midnights, To exclusive
 	Expected float64   `json:"expected_kwh"`
-	Actual   float64   `json:"actual_kwh"`
-	Saved    float64   `json:"saved_kwh"`
-	Fraction float64   `json:"saved_fraction"`
+	// Adjustment is what non-routine adjustments add to Expected.
+	Adjustment float64 `json:"adjustment_kwh"`
+	Actual     float64 `json:"actual_kwh"`
+	Saved      float64 `json:"saved_kwh"`
+	Fraction   float64 `json:"saved_fraction"`
 	// HalfWidth is the half-width of Saved at Confidence, made of that of the model
 	// and that of the meters. Uncertainty says in words what it includes.
 	HalfWidth      float64 `json:"half_width_kwh"`

@@ -293,6 +293,9 @@ func (c clock) statement(s SavingsView) statement {
 		last := s.To.In(c.zone).AddDate(0, 0, -1)
 		out.Notes = append(out.Notes, fmt.Sprintf("Reporting period %s to %s.", c.day(s.From).Text, c.day(last).Text))
 	}
+	if s.Adjustment != 0 {
+		out.Notes = append(out.Notes, fmt.Sprintf("Adjustments on record change what was expected by %s kWh.", unit.Group(s.Adjustment, 0)))
+	}
 	if s.Uncertainty != "" {
 		out.Notes = append(out.Notes, s.Uncertainty)
 	}
