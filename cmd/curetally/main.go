@@ -84,6 +84,7 @@ type lampCommand struct {
 	Dispose acts.LampDispose `cmd:"" help:"Record that spent lamps left the plant."`
 	List    desk.LampList    `cmd:"" help:"List all lamps with what they have lived."`
 	Life    desk.LampLife    `cmd:"" help:"What the plant's lamps tell about the life of each kind, and what to expect of those that are fitted."`
+	Check   desk.LampCheck   `cmd:"" help:"Compare the hours of lamps and stations, counted in different ways."`
 	Stock   desk.LampStock   `cmd:"" help:"List spares and spent lamps by kind."`
 }
 

@@ -19,6 +19,7 @@ import (
 	"curetally/internal/link/spool"
 	"curetally/internal/link/store"
 	"curetally/internal/work/collect"
+	"curetally/internal/work/lampbook"
 	"curetally/internal/work/plan"
 	"curetally/internal/work/publish"
 	"curetally/internal/work/record"
@@ -58,6 +59,7 @@ type Daemon struct {
 	record   *record.Recorder
 	settle   *settle.Settler
 	plan     *plan.Planner
+	lamps    *lampbook.Keeper
 	publish  *publish.Publisher
 	pollers  []*collect.Poller
 	stations *stations // nil without a broker
@@ -141,6 +143,7 @@ func (d *Daemon) assemble() error {
 		Plant: d.plant, Store: d.store, Log: d.log, Wake: wake, Rand: seeded(),
 	})
 	d.plan = plan.New(d.store, d.plant, d.log)
+	d.lamps = lampbook.New(d.store, d.plant, d.log)
 	var err error
 	if d.stations, err = newStations(d.o.Config, d.inbox, d.clock.Now, d.log); err != nil {
 		return err
@@ -173,6 +176,7 @@ func (d *Daemon) run(ctx context.Context) error {
 
 	var back errgroup.Group
 	back.Go(func() error { return d.plan.Run(backCtx) })
+	back.Go(func() error { return d.lamps.Run(backCtx) })
 	back.Go(func() error { return d.publish.Run(backCtx) })
 	back.Go(func() error { return d.counts.run(backCtx, d.store, d.plant, d.log) })
 	back.Go(func() error { return d.web.Serve(backCtx, d.listener) })
@@ -293,7 +297,7 @@ func (d *Daemon) Settled(ctx context.Context) error {
 // Refresh makes the outlook and the snapshot anew, so that pages show what was
 // settled just now.
 func (d *Daemon) Refresh(ctx context.Context) error {
-	return errors.Join(d.plan.Refresh(ctx), d.publish.Refresh(ctx), d.counts.refresh(ctx, d.store, d.plant))
+	return errors.Join(d.plan.Refresh(ctx), d.lamps.Refresh(ctx), d.publish.Refresh(ctx), d.counts.refresh(ctx, d.store, d.plant))
 }
 
 // ready says what is missing until the daemon does its whole job. Whoever asks

@@ -6,6 +6,7 @@ import (
 
 	"curetally/internal/core/plant"
 	"curetally/internal/work/collect"
+	"curetally/internal/work/lampbook"
 	"curetally/internal/work/publish"
 	"curetally/internal/work/web"
 )
@@ -49,6 +50,7 @@ func (d *Daemon) findings(snap *publish.Snapshot) []web.Finding {
 		}
 	}
 	out = append(out, oversized(d.plant, snap.Loads)...)
+	out = append(out, lampFindings(d.lamps.Newest())...)
 	now := d.counts.now()
 	out = append(out, wrongClocks(d.plant.ClockLimit, d.clock.Ahead(), now.clocks)...)
 	for _, h := range now.held {
@@ -71,6 +73,18 @@ func (d *Daemon) findings(snap *publish.Snapshot) []web.Finding {
 			Kind: "refused message", Subject: r.Source, Text: r.Reason, Since: r.At,
 			Remedy: fmt.Sprintf("%d messages or values were refused in all; the newest are kept with their content.", now.refused),
 		})
+	}
+	return out
+}
+
+// lampFindings are those of the newest book of lamps, which may not be there yet.
+func lampFindings(book *lampbook.Kept) []web.Finding {
+	if book == nil {
+		return nil
+	}
+	var out []web.Finding
+	for _, f := range book.Findings {
+		out = append(out, web.Finding(f))
 	}
 	return out
 }

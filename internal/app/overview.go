@@ -13,6 +13,7 @@ import (
 	"curetally/internal/core/upkeep"
 	"curetally/internal/link/report"
 	"curetally/internal/work/collect"
+	"curetally/internal/work/lampbook"
 	"curetally/internal/work/plan"
 	"curetally/internal/work/publish"
 	"curetally/internal/work/web"
@@ -27,7 +28,7 @@ func (d *Daemon) Overview(context.Context) (web.Overview, error) {
 	if snap == nil || look == nil {
 		return web.Overview{}, errStarting
 	}
-	v := viewer{plant: d.plant, snap: snap, look: look, power: snap.Powers(d.plant)}
+	v := viewer{plant: d.plant, snap: snap, look: look, lamps: d.lamps.Newest(), power: snap.Powers(d.plant)}
 	v.sum()
 	out := web.Overview{
 		SiteName: d.plant.Name, Now: snap.At, Zone: d.plant.TimeZone, DataUntil: v.last,
@@ -46,6 +47,7 @@ type viewer struct {
 	plant   *plant.Plant
 	snap    *publish.Snapshot
 	look    *plan.Outlook
+	lamps   *lampbook.Kept            // nil before the first
 	power   map[plant.MeterID]float64 // watts, where known
 	amounts map[plant.RegisterID]int64
 	energy  map[plant.StationID]int64
@@ -113,9 +115,24 @@ func (v *viewer) station(st plant.Station) web.StationView {
 		sv.Lamp = &web.LampView{
 			Serial: string(f.Lamp.Serial), Kind: kind, FittedSince: f.Since,
 			EquivalentHours: f.Life.Equivalent, RatedHours: f.Life.RatedHours, UsedFraction: f.Life.UsedFraction,
+			Outlook: v.outlook(f.Lamp.Serial),
 		}
 	}
 	return sv
+}
+
+// outlook is what the book of lamps expects of a fitted one; nil when it tells
+// nothing.
+func (v *viewer) outlook(serial plant.LampSerial) *web.LampOutlook {
+	if v.lamps == nil {
+		return nil
+	}
+	for _, l := range v.lamps.Lamps {
+		if l.Lamp.Serial == serial && !math.IsNaN(l.Outlook.Remaining) {
+			return &web.LampOutlook{Remaining: l.Outlook.Remaining, Fails: l.Outlook.Fails, Days: lampbook.AheadDays, Bounds: l.Outlook.AtLeast}
+		}
+	}
+	return nil
 }
 
 func (v *viewer) tasks() []web.TaskView {

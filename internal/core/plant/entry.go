@@ -252,6 +252,31 @@ type LampCounters struct {
 	First, Last     time.Time // of its entries; zero without any
 }
 
+// PowerQuestion asks how long a meter showed at least Watts in [From, To). A
+// sample holds until the next one, at most for MaxGap.
+type PowerQuestion struct {
+	Watts    float64
+	MaxGap   time.Duration
+	From, To time.Time
+}
+
+// PowerHours answers a PowerQuestion, in milliseconds: from the First sample to
+// the Last the power was On, and Unseen where samples lie farther apart. First is
+// zero without samples.
+type PowerHours struct {
+	First, Last time.Time
+	On, Unseen  int64
+}
+
+// CounterRun is how far a signal that counts has come from its first value in a
+// stretch of time to its last. First is zero without values.
+type CounterRun struct {
+	First, Last           time.Time
+	FirstValue, LastValue float64
+	Falls                 int       // values below the one before
+	Fell                  time.Time // the last of these
+}
+
 // Frozen is a frozen baseline as it is kept: a document that nobody may change.
 type Frozen struct {
 	Project  ProjectID

@@ -54,6 +54,12 @@ type Station struct {
 	Uncounted bool
 	// LampKind is the kind that is taken for a lamp fitted without one.
 	LampKind string
+	// HourMeter names the signal of the station's own hour meter, in hours, with
+	// which lit time is compared; empty when it offers none.
+	HourMeter string
+	// LitPower is the power in watts of the station's own meter from which on the
+	// lamp burns; 0 means a share of the meter's rated power.
+	LitPower float64
 }
 
 // TechnologyFrom is the technology mounted from an instant on.

@@ -28,6 +28,7 @@ func (b *builder) topics() {
 		patterns[s.Pattern] = i
 		b.plant.Topics = append(b.plant.Topics, s.Topic(b.doc, at, names))
 	}
+	b.hourMeters()
 	if b.in.Broker.URL == "" {
 		return
 	}
@@ -37,6 +38,21 @@ func (b *builder) topics() {
 			if !slices.ContainsFunc(b.plant.Topics, gives) {
 				b.reportf(fmt.Sprintf("presses[%d].stations[%d].name", i, j), "add a topic for it, or correct the template under station",
 					"no topic can give the station name %s", ss.Name)
+			}
+		}
+	}
+}
+
+// hourMeters checks that a topic of the station carries its hour meter.
+func (b *builder) hourMeters() {
+	for i, ps := range b.in.Presses {
+		for j, ss := range ps.Stations {
+			sent := func(t plant.Topic) bool {
+				return t.Station != "" && topics.Matches(t.Station, ss.Name) && t.Signals[ss.HourMeter] != ""
+			}
+			if ss.HourMeter != "" && b.in.Broker.URL != "" && !slices.ContainsFunc(b.plant.Topics, sent) {
+				b.reportf(fmt.Sprintf("presses[%d].stations[%d].hour_meter", i, j), "name a signal that a topic of the station maps under signals, in hours",
+					"no topic of the station sends a signal %q", ss.HourMeter)
 			}
 		}
 	}

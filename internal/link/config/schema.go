@@ -132,6 +132,8 @@ type stationSpec struct {
 	Counters   bool             `yaml:"counters"`
 	Metered    bool             `yaml:"metered"`
 	LampKind   string           `yaml:"lamp_kind"`
+	HourMeter  string           `yaml:"hour_meter"`
+	LitPower   power            `yaml:"lit_power"`
 }
 
 func (s *stationSpec) SetDefaults() { s.Silence, s.Counters, s.Metered = 2*time.Minute, true, true }

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"time"
 
 	"curetally/internal/core/plant"
 )
@@ -140,4 +141,41 @@ func TestLampCounters_OverAllFittings(t *testing.T) {
 	if _, err := db.LampCounters(ctx, []plant.Register{{ID: "osprey/area"}}); !errors.Is(err, ErrNotFound) {
 		t.Errorf("area of a press that there is not: %v", err)
 	}
+}
+
+func TestAmountBetween_SharesOfIntervals(t *testing.T) {
+	db := open(t)
+	ctx := t.Context()
+	must(t, db.Replace(ctx, nil, []plant.Settlement{{Register: lit, From: at(0), To: at(60), Entries: []plant.Entry{
+		{Register: lit, Start: at(0), State: plant.StateCuring, Amount: 901}, {Register: lit, Start: at(15), State: plant.StateCuring, Amount: 300}, {Register: lit, Start: at(30), State: plant.StateCuring, Amount: 60},
+	}}}))
+	for _, c := range []struct {
+		from, to float64
+		want     int64
+	}{{0, 60, 1261}, {5, 30, 600 + 300}, {20, 31, 200 + 4}, {-30, 0, 0}, {45, 60, 0}, {6, 7, 60}} {
+		same(t, "amount", get(db.AmountBetween(ctx, lit, at(c.from), at(c.to)))(t), c.want)
+	}
+}
+
+func TestPowerHoursAndCounterRun(t *testing.T) {
+	db := open(t)
+	ctx := t.Context()
+	var f plant.Facts
+	for i, w := range []float64{100, 5000, 4000, 900, 899} {
+		f.Signals = append(f.Signals, plant.Signal{Subject: "heron-1-meter", Name: plant.SignalPower, At: at(float64(i)), Value: w})
+	}
+	f.Signals = append(f.Signals, plant.Signal{Subject: "heron-1-meter", Name: plant.SignalPower, At: at(30), Value: 5000})
+	for i, h := range []float64{10, 12.5, 3, 3, 2, 9} {
+		f.Signals = append(f.Signals, plant.Signal{Subject: "heron-1", Name: "run_hours", At: at(float64(10 * i)), Value: h})
+	}
+	must(t, db.Apply(ctx, spoolA, []plant.Batch{batch(1, f)}))
+	q := plant.PowerQuestion{Watts: 900, MaxGap: 2 * time.Minute, From: at(0), To: at(60)}
+	same(t, "power", get(db.PowerHours(ctx, "heron-1-meter", q))(t), plant.PowerHours{First: at(0), Last: at(30), On: 3 * 60_000, Unseen: 26 * 60_000})
+	q.From, q.To = at(40), at(50)
+	same(t, "no power", get(db.PowerHours(ctx, "heron-1-meter", q))(t), plant.PowerHours{})
+	same(t, "no meter", get(db.PowerHours(ctx, "osprey", q))(t), plant.PowerHours{})
+	same(t, "run", get(db.CounterRun(ctx, "heron-1", "run_hours", at(0), at(60)))(t),
+		plant.CounterRun{First: at(0), Last: at(50), FirstValue: 10, LastValue: 9, Falls: 2, Fell: at(40)})
+	same(t, "part of it", get(db.CounterRun(ctx, "heron-1", "run_hours", at(0), at(20)))(t), plant.CounterRun{First: at(0), Last: at(10), FirstValue: 10, LastValue: 12.5})
+	same(t, "no values", get(db.CounterRun(ctx, "heron-1", "run_hours", at(90), at(99)))(t), plant.CounterRun{})
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"html/template"
 	"log/slog"
+	"math"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -76,7 +77,9 @@ func alderLane(t *testing.T) Overview {
 	}
 	s[5].Lamp = nil
 	s[6].Technology, s[6].PowerWatts = plant.TechnologyArc, 3390
-	s[6].Lamp = &LampView{Serial: "HG-2231", Kind: "arc lamp 45 cm", EquivalentHours: 1624, RatedHours: 1500, UsedFraction: 1624. / 1500, FittedSince: time.Date(2026, 3, 2, 7, 0, 0, 0, z)}
+	s[6].Lamp = &LampView{Serial: "HG-2231", Kind: "arc lamp 45 cm", EquivalentHours: 1624, RatedHours: 1500, UsedFraction: 1624. / 1500, FittedSince: time.Date(2026, 3, 2, 7, 0, 0, 0, z), Outlook: &LampOutlook{Remaining: 412, Fails: 0.283, Days: 30}}
+	s[4].Lamp.Outlook = &LampOutlook{Remaining: 9120, Fails: 0.004, Days: 30, Bounds: true}
+	s[3].Lamp.Outlook = &LampOutlook{Remaining: 9120, Fails: math.NaN(), Days: 30}
 	s[7].PowerKnown = false
 	return Overview{
 		SiteName: "Alder Lane Labels", Now: now, Zone: z, DataUntil: ago(4 * time.Minute),

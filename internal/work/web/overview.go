@@ -81,6 +81,30 @@ type LampView struct {
 	RatedHours      float64   `json:"rated_hours"`
 	UsedFraction    float64   `json:"used_fraction"`
 	FittedSince     time.Time `json:"fitted_since"`
+	// Outlook is what the lives of others of its kind tell; nil when nothing.
+	Outlook *LampOutlook `json:"outlook,omitempty"`
+}
+
+// LampOutlook is what is to be expected of a fitted lamp.
+type LampOutlook struct {
+	// Remaining is the further equivalent hours that half of such lamps last.
+	Remaining float64 `json:"remaining_median_hours"`
+	// Fails is the probability to fail within Days of the present use; NaN, in
+	// JSON null, without use.
+	Fails float64 `json:"-"`
+	Days  int     `json:"days"`
+	// Bounds: nothing of the kind has failed; Remaining is a lower bound and Fails
+	// an upper one.
+	Bounds bool `json:"bounds_only"`
+}
+
+// MarshalJSON writes an unknown probability as null.
+func (o LampOutlook) MarshalJSON() ([]byte, error) {
+	type plain LampOutlook
+	return json.Marshal(struct {
+		plain
+		Fails *float64 `json:"fails_fraction"`
+	}{plain(o), optional(o.Fails, true)})
 }
 
 // TaskView is one task that is upcoming, due or overdue.

@@ -68,6 +68,7 @@ type stationRow struct {
 
 type lampCell struct {
 	Serial, Kind, Hours, Used string
+	Outlook                   string // in words; empty when nothing is known
 	// Bar is the length of the life bar in hundredths of the rated life, at
 	// most barEnd; empty when the kind has no rating.
 	Bar    string
@@ -239,6 +240,7 @@ func (c clock) station(s StationView) stationRow {
 	if l := s.Lamp; l != nil {
 		row.Lamp = &lampCell{
 			Serial: l.Serial, Kind: l.Kind, Hours: unit.Group(l.EquivalentHours, 0) + " h", Fitted: c.day(l.FittedSince),
+			Outlook: outlookWords(l.Outlook),
 		}
 		if l.RatedHours > 0 && !math.IsNaN(l.UsedFraction) {
 			row.Lamp.Hours = fmt.Sprintf("%s of %s h", unit.Group(l.EquivalentHours, 0), unit.Group(l.RatedHours, 0))
@@ -247,6 +249,22 @@ func (c clock) station(s StationView) stationRow {
 		}
 	}
 	return row
+}
+
+// outlookWords says what is to be expected of a lamp.
+func outlookWords(o *LampOutlook) string {
+	if o == nil {
+		return ""
+	}
+	least, most := "", ""
+	if o.Bounds {
+		least, most = "at least ", "at most "
+	}
+	words := fmt.Sprintf("half last another %s%s h", least, unit.Group(o.Remaining, 0))
+	if !math.IsNaN(o.Fails) {
+		words += fmt.Sprintf("; %s%.1f %% fail within %d days", most, 100*o.Fails, o.Days)
+	}
+	return words
 }
 
 func (c clock) ticket(t TaskView) ticket {
