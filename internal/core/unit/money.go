@@ -1,6 +1,7 @@
 package unit
 
 import (
+	"errors"
 	"fmt"
 
 	"github.com/govalues/decimal"
@@ -41,3 +42,44 @@ func (m Money) Float() float64 { f, _ := m.Amount.Float64(); return f }
 
 // String shows two decimals and the currency, for example "1 234.50 EUR".
 func (m Money) String() string { return Group(m.Float(), 2) + " " + m.Currency }
+
+// ErrCurrency says that amounts of two currencies were brought together.
+var ErrCurrency = errors.New("amounts of different currencies")
+
+// Plus adds an amount of the same currency exactly; an amount of 0 without a
+// currency may be added to any. The error is ErrCurrency or ErrRange.
+func (m Money) Plus(o Money) (Money, error) {
+	switch {
+	case o.Currency == "" && o.Amount.IsZero():
+		return m, nil
+	case m.Currency == "" && m.Amount.IsZero():
+		return o, nil
+	case m.Currency != o.Currency:
+		return Money{}, fmt.Errorf("%s and %s: %w", m.Currency, o.Currency, ErrCurrency)
+	}
+	sum, err := m.Amount.Add(o.Amount)
+	if err != nil {
+		return Money{}, fmt.Errorf("%s + %s: %w", m.Amount, o.Amount, ErrRange)
+	}
+	return Money{Amount: sum, Currency: m.Currency}, nil
+}
+
+// Minus takes an amount of the same currency off, like Plus.
+func (m Money) Minus(o Money) (Money, error) {
+	return m.Plus(Money{Amount: o.Amount.Neg(), Currency: o.Currency})
+}
+
+// ForEnergy is what energy costs at a price per kilowatt-hour. It is exact as
+// long as it has no more than 19 digits, and rounded to 19 digits half to even
+// beyond.
+func (m Money) ForEnergy(e Energy) (Money, error) {
+	kwh, err := decimal.New(int64(e), 6)
+	if err != nil {
+		return Money{}, fmt.Errorf("%d mWh: %w", int64(e), ErrRange)
+	}
+	p, err := m.Amount.Mul(kwh)
+	if err != nil {
+		return Money{}, fmt.Errorf("%s × %s kWh: %w", m.Amount, kwh, ErrRange)
+	}
+	return Money{Amount: p.Trim(2), Currency: m.Currency}, nil
+}
