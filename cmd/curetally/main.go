@@ -65,6 +65,7 @@ type commands struct {
 	Savings    savingsCommand     `cmd:"" help:"Savings against the frozen baseline: state, publish, published."`
 	Adjustment adjustmentCommand  `cmd:"" help:"Non-routine adjustments: add, list."`
 	Validate   validate.Command   `cmd:"" help:"Check what the registers counted: completeness, quality, findings, and how gaps would be estimated."`
+	Energy     desk.Energy        `cmd:"" help:"Where energy went: curing, standby, starting, stopped, and what could have been avoided."`
 	Audit      desk.Audit         `cmd:"" help:"Rebuild all entries from facts and compare."`
 	Import     history.Import     `cmd:"" help:"Bring history in from CSV files: readings, states, signals, lamps."`
 	Export     history.Export     `cmd:"" help:"Take facts and entries out as CSV or Parquet."`

@@ -52,6 +52,12 @@ func (f Site) Load() (*config.Config, error) {
 
 // With opens the plant's store for as long as fn runs.
 func (f Site) With(ctx context.Context, s Surroundings, fn func(*plant.Plant, *store.DB) error) error {
+	return f.WithConfig(ctx, s, func(c *config.Config, db *store.DB) error { return fn(&c.Plant, db) })
+}
+
+// WithConfig is With for a command that needs more of the configuration than the
+// plant.
+func (f Site) WithConfig(ctx context.Context, s Surroundings, fn func(*config.Config, *store.DB) error) error {
 	c, err := f.Load()
 	if err != nil {
 		return err
@@ -60,7 +66,7 @@ func (f Site) With(ctx context.Context, s Surroundings, fn func(*plant.Plant, *s
 	if err != nil {
 		return err
 	}
-	return errors.Join(fn(&c.Plant, db), end(ctx))
+	return errors.Join(fn(c, db), end(ctx))
 }
 
 // Unknown says that a name is not in the configuration, and what may have been

@@ -116,7 +116,8 @@ func TestUncertainty(t *testing.T) {
 				in.Value = was - h
 				down := again()
 				in.Value = was
-				squares += math.Pow((up-down)/(2*h)*in.Standard, 2)
+				step := (up - down) / (2 * h) * in.Standard
+				squares += step * step
 			}
 			if want := math.Sqrt(squares); math.Abs(e.StandardKWh-want) > 1e-5*want+1e-9 {
 				t.Fatalf("%s: standard uncertainty %v, by slopes %v", what, e.StandardKWh, want)

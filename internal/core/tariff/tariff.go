@@ -103,7 +103,7 @@ type Version struct {
 type Tariff struct {
 	Name     string
 	Zone     *time.Location
-	Holidays map[Day]bool
+	Holidays []Day
 	Versions []Version
 }
 
@@ -135,8 +135,12 @@ func (f Fault) String() string {
 			days = append(days, time.Weekday(i).String()[:3])
 		}
 	}
+	on := strings.Join(days, ", ")
+	if len(days) == len(f.Days) {
+		on = "all days"
+	}
 	return fmt.Sprintf("%s to %s on %s from %d %s on (%d days of the year)",
-		clock(f.Begin), clock(f.End), strings.Join(days, ", "), f.First.Day, f.First.Month, f.InYear)
+		clock(f.Begin), clock(f.End), on, f.First.Day, f.First.Month, f.InYear)
 }
 
 func clock(minute int) string { return fmt.Sprintf("%02d:%02d", minute/60, minute%60) }
@@ -228,7 +232,7 @@ func (t *Tariff) moment(at time.Time, v Version) (d Date, kind, minute int) {
 	local := at.In(t.Zone)
 	y, m, day := local.Date()
 	kind = int(local.Weekday())
-	if t.Holidays[Day{y, m, day}] && v.namesHolidays() {
+	if v.namesHolidays() && slices.Contains(t.Holidays, Day{y, m, day}) {
 		kind = Holiday
 	}
 	return Date{m, day}, kind, local.Hour()*60 + local.Minute()

@@ -225,7 +225,7 @@ func TestAt(t *testing.T) {
 		t.Fatalf("faults %v", f)
 	}
 	later := tariff.Version{From: time.Date(2026, 7, 1, 0, 0, 0, 0, z), Periods: []tariff.Period{{Name: "flat", When: tariff.When{Days: every(), End: tariff.MinutesOfDay}, Price: eur("0.25")}}}
-	tt := tariff.Tariff{Zone: z, Holidays: map[tariff.Day]bool{{Year: 2026, Month: 1, Day: 1}: true, {Year: 2026, Month: 12, Day: 25}: true}, Versions: []tariff.Version{v, later}}
+	tt := tariff.Tariff{Zone: z, Holidays: []tariff.Day{{Year: 2026, Month: 1, Day: 1}, {Year: 2026, Month: 12, Day: 25}}, Versions: []tariff.Version{v, later}}
 	for at, want := range map[string]string{
 		"2026-01-02T12:00:00+01:00": "winter", // a Friday
 		"2026-01-01T12:00:00+01:00": "rest",   // a holiday on a Thursday

@@ -11,6 +11,7 @@ import (
 
 	"curetally/internal/core/plant"
 	"curetally/internal/link/config/strictyaml"
+	"curetally/internal/link/config/terms"
 )
 
 // Problem is one mistake in a configuration file.
@@ -24,6 +25,7 @@ type Problems = strictyaml.Problems
 type Config struct {
 	Plant    plant.Plant
 	Settings Settings
+	Terms    terms.Terms // what energy is worth
 	// Warnings are what may be so, and yet a person should look at it.
 	Warnings []Problem
 }
@@ -90,7 +92,7 @@ func Parse(name string, data []byte) (*Config, error) {
 		problems.Sort()
 		return nil, problems
 	}
-	return &Config{Plant: b.plant, Settings: b.settings, Warnings: b.foresee(name)}, nil
+	return &Config{Plant: b.plant, Settings: b.settings, Terms: b.terms, Warnings: b.foresee(name)}, nil
 }
 
 // builder turns the file into a plant, step by step; problems go to doc.
@@ -105,6 +107,7 @@ type builder struct {
 	included []string // ready-made rule sets taken so far
 	plant    plant.Plant
 	settings Settings
+	terms    terms.Terms
 }
 
 func (b *builder) build() {
@@ -115,6 +118,7 @@ func (b *builder) build() {
 	b.topics()
 	b.registers()
 	b.upkeep()
+	b.terms = terms.Read(b.doc, b.in.Spec, &b.plant)
 	b.savings()
 	b.checkUse()
 	b.readSettings()

@@ -9,6 +9,7 @@ import (
 	"curetally/internal/link/config/rules"
 	"curetally/internal/link/config/shifts"
 	"curetally/internal/link/config/strictyaml"
+	"curetally/internal/link/config/terms"
 	"curetally/internal/link/config/topics"
 )
 
@@ -27,11 +28,13 @@ type file struct {
 	LampKinds []rules.Kind    `yaml:"lamp_kinds"`
 	Rules     []rules.Spec    `yaml:"rules"`
 	Savings   []projectSpec   `yaml:"savings"`
+	terms.Spec
 }
 
 func (f *file) SetDefaults() {
 	f.Listen, f.DataDir = DefaultListen, "curetally-data"
 	f.Site.SetDefaults()
+	f.Spec.SetDefaults()
 	f.Broker.KeepAlive = 30 * time.Second
 	f.Rules = []rules.Spec{{Include: "default"}}
 }
@@ -155,6 +158,7 @@ type projectSpec struct {
 	Price        price          `yaml:"price"`
 	Carbon       float64        `yaml:"carbon"`
 	CarbonSource string         `yaml:"carbon_source"`
+	terms.ProjectSpec
 	// EstimatedLimit is a share, 0 to 1.
 	EstimatedLimit float64      `yaml:"estimated_limit"`
 	Model          string       `yaml:"model"`

@@ -5,9 +5,9 @@ import (
 	"strconv"
 	"strings"
 
-	"curetally/internal/core/unit"
 	"curetally/internal/link/config/civil"
 	"curetally/internal/link/config/strictyaml"
+	"curetally/internal/link/config/terms"
 )
 
 // amount splits "12 kW" into its number and its unit.
@@ -47,24 +47,10 @@ func (e *energy) UnmarshalText(text []byte) error {
 	return &strictyaml.Mistake{Problem: "expected an amount of energy", Remedy: "write a number and mWh, Wh or kWh, for example 10 Wh"}
 }
 
-// Days and instants as people write them.
+// Values that other files of YAML have too.
 type (
 	date     = civil.Date
 	moment   = civil.Moment
 	workDays = civil.Week
+	price    = terms.Price
 )
-
-// price is money per kilowatt-hour, written as "0.168 EUR".
-type price struct{ unit.Money }
-
-func (p *price) UnmarshalText(text []byte) error {
-	m, ok := strictyaml.ParseMoney(text)
-	if !ok {
-		return &strictyaml.Mistake{Problem: "expected a price per kilowatt-hour with its currency", Remedy: "write for example 0.168 EUR"}
-	}
-	if m.Amount.IsNeg() {
-		return &strictyaml.Mistake{Problem: "the price is negative", Remedy: "write what a kilowatt-hour costs, for example 0.168 EUR"}
-	}
-	p.Money = m
-	return nil
-}

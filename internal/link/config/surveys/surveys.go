@@ -55,14 +55,15 @@ func (r *rate) UnmarshalText(text []byte) error {
 	return nil
 }
 
-// figure is a number with how well it is known.
-type figure struct {
+// Figure is a number with how well it is known.
+type Figure struct {
 	Value    float64 `yaml:"value,required,scalar"`
 	Within   margin  `yaml:"within"`
 	Standard margin  `yaml:"standard"`
 }
 
-func (f *figure) quantity() survey.Quantity {
+// Quantity is the figure as the core takes it; that of nil is 0.
+func (f *Figure) Quantity() survey.Quantity {
 	if f == nil {
 		return survey.Quantity{}
 	}
@@ -73,13 +74,13 @@ func (f *figure) quantity() survey.Quantity {
 type load struct {
 	Name        string  `yaml:"name"`
 	Count       float64 `yaml:"count"`
-	KWh         *figure `yaml:"kwh"`
-	Kilowatts   *figure `yaml:"kilowatts"`
-	Volts       *figure `yaml:"volts"`
-	Amps        *figure `yaml:"amps"`
+	KWh         *Figure `yaml:"kwh"`
+	Kilowatts   *Figure `yaml:"kilowatts"`
+	Volts       *Figure `yaml:"volts"`
+	Amps        *Figure `yaml:"amps"`
 	Phases      int     `yaml:"phases"`
-	PowerFactor *figure `yaml:"power_factor"`
-	Hours       *figure `yaml:"hours"`
+	PowerFactor *Figure `yaml:"power_factor"`
+	Hours       *Figure `yaml:"hours"`
 }
 
 // SetDefaults sets one consumer on three phases.
@@ -90,30 +91,30 @@ func (l *load) SetDefaults() { l.Count, l.Phases = 1, 3 }
 type system struct {
 	load
 	Loads       []load  `yaml:"loads"`
-	Lamps       *figure `yaml:"lamps"`
-	LampPrice   *figure `yaml:"lamp_price"`
-	UpkeepHours *figure `yaml:"upkeep_hours"`
-	OtherCost   *figure `yaml:"other_cost"`
+	Lamps       *Figure `yaml:"lamps"`
+	LampPrice   *Figure `yaml:"lamp_price"`
+	UpkeepHours *Figure `yaml:"upkeep_hours"`
+	OtherCost   *Figure `yaml:"other_cost"`
 }
 
 type later struct {
 	Year   int    `yaml:"year,required"`
-	Amount figure `yaml:"amount,required"`
+	Amount Figure `yaml:"amount,required"`
 }
 
 // file is the whole survey as written.
 type file struct {
 	Title        string  `yaml:"title"`
 	Currency     string  `yaml:"currency,required"`
-	Hours        *figure `yaml:"hours"`
+	Hours        *Figure `yaml:"hours"`
 	Before       *system `yaml:"before,required"`
 	After        *system `yaml:"after,required"`
-	EnergyPrice  *figure `yaml:"energy_price,required"`
-	LabourPrice  *figure `yaml:"labour_price"`
-	LampPrice    *figure `yaml:"lamp_price"`
-	Carbon       *figure `yaml:"carbon"`
+	EnergyPrice  *Figure `yaml:"energy_price,required"`
+	LabourPrice  *Figure `yaml:"labour_price"`
+	LampPrice    *Figure `yaml:"lamp_price"`
+	Carbon       *Figure `yaml:"carbon"`
 	CarbonSource string  `yaml:"carbon_source"`
-	Investment   *figure `yaml:"investment,required"`
+	Investment   *Figure `yaml:"investment,required"`
 	Years        int     `yaml:"years"`
 	DiscountRate rate    `yaml:"discount_rate"`
 	EnergyRise   rate    `yaml:"energy_price_rise"`
@@ -160,12 +161,12 @@ func Read(name string, data []byte) (survey.Survey, strictyaml.Problems) {
 // reader checks what was read.
 type reader struct {
 	doc    *strictyaml.Document
-	common *figure
+	common *Figure
 }
 
 // amount checks a figure that cannot be negative; a missing one is 0.
-func (r reader) amount(path string, f *figure) survey.Quantity {
-	q := f.quantity()
+func (r reader) amount(path string, f *Figure) survey.Quantity {
+	q := f.Quantity()
 	switch {
 	case math.IsNaN(q.Value) || math.IsInf(q.Value, 0) || q.Value < 0:
 		r.doc.Report(path, "not an amount of 0 or more", "correct the figure; what is given back or sold is entered under other_cost of the system after")
@@ -175,7 +176,7 @@ func (r reader) amount(path string, f *figure) survey.Quantity {
 	return q
 }
 
-func (r reader) system(path string, s *system, lampPrice *figure) survey.System {
+func (r reader) system(path string, s *system, lampPrice *Figure) survey.System {
 	direct := s.KWh != nil || s.Kilowatts != nil || s.Volts != nil || s.Amps != nil || s.PowerFactor != nil || s.Hours != nil
 	loads := s.Loads
 	switch {
@@ -192,7 +193,7 @@ func (r reader) system(path string, s *system, lampPrice *figure) survey.System 
 	}
 	out := survey.System{
 		Lamps: r.amount(path+".lamps", s.Lamps), LampPrice: r.amount(path+".lamp_price", price),
-		UpkeepHours: r.amount(path+".upkeep_hours", s.UpkeepHours), OtherCost: s.OtherCost.quantity(),
+		UpkeepHours: r.amount(path+".upkeep_hours", s.UpkeepHours), OtherCost: s.OtherCost.Quantity(),
 	}
 	for i, l := range loads {
 		at := path
@@ -271,7 +272,7 @@ func (r reader) later(f file) map[int]survey.Quantity {
 		if _, double := all[l.Year]; double {
 			r.doc.Report(at, "the year is there twice", "add the amounts up")
 		}
-		all[l.Year] = l.Amount.quantity()
+		all[l.Year] = l.Amount.Quantity()
 	}
 	return all
 }
