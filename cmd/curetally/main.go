@@ -53,6 +53,7 @@ type commands struct {
 	Check      checkCommand       `cmd:"" help:"Check a configuration file and list every problem."`
 	Probe      probe.Command      `cmd:"" help:"Read meters live and find what is wrong with their wiring, for the electrician."`
 	Migrate    desk.Migrate       `cmd:"" help:"Bring the database schema up to date."`
+	Status     desk.Status        `cmd:"" help:"How the plant's records stand; with --calibration, how well due dates hold."`
 	Tasks      desk.Tasks         `cmd:"" help:"List upkeep tasks, most urgent first."`
 	Done       acts.Done          `cmd:"" help:"Record that a task was carried out."`
 	Postpone   acts.Postpone      `cmd:"" help:"Put a task off to a day, with the reason."`

@@ -122,10 +122,10 @@ func (h *Horizon) walk(left float64, amount func(calendarDay) float64) int {
 
 // day gives the local day of a number.
 func (h *Horizon) day(n int) time.Time {
-	switch {
-	case n == never:
+	switch n {
+	case never:
 		return time.Time{}
-	case n == 0:
+	case 0:
 		return h.today.day
 	default:
 		return h.dayAfter(n).day
