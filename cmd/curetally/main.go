@@ -86,6 +86,8 @@ type lampCommand struct {
 	Dispose acts.LampDispose `cmd:"" help:"Record that spent lamps left the plant."`
 	List    desk.LampList    `cmd:"" help:"List all lamps with what they have lived."`
 	Life    desk.LampLife    `cmd:"" help:"What the plant's lamps tell about the life of each kind, and what to expect of those that are fitted."`
+	Reading acts.LampReading `cmd:"" help:"Record the output of a lamp, read by hand."`
+	Output  desk.LampOutput  `cmd:"" help:"How the output of fitted lamps falls, ageing apart from dirt."`
 	Check   desk.LampCheck   `cmd:"" help:"Compare the hours of lamps and stations, counted in different ways."`
 	Stock   desk.LampStock   `cmd:"" help:"List spares and spent lamps by kind."`
 }

@@ -277,6 +277,12 @@ type CounterRun struct {
 	Fell                  time.Time // the last of these
 }
 
+// HourAmount is an amount within one clock hour.
+type HourAmount struct {
+	Start  time.Time
+	Amount int64
+}
+
 // Frozen is a frozen baseline as it is kept: a document that nobody may change.
 type Frozen struct {
 	Project  ProjectID

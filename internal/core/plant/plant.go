@@ -60,6 +60,9 @@ type Station struct {
 	// LitPower is the power in watts of the station's own meter from which on the
 	// lamp burns; 0 means a share of the meter's rated power.
 	LitPower float64
+	// IrradianceSensor names the signal of a fixed sensor of the lamp's output, in
+	// any unit; empty when there is none.
+	IrradianceSensor string
 }
 
 // TechnologyFrom is the technology mounted from an instant on.
@@ -100,6 +103,11 @@ type LampKind struct {
 	// kind's life before lamps have failed, and the standard deviation of its
 	// logarithm; zero means the program's own assumption.
 	LifeShape, LifeShapeSpread float64
+	// DirtLimit is the share of the clean output that dirt may take before the lens
+	// is cleaned, OutputThreshold the share of the initial one at which the lamp is
+	// at its end. CleanedBy are the rules whose tasks clean the lens.
+	DirtLimit, OutputThreshold float64
+	CleanedBy                  []RuleID
 }
 
 // RuleScope says what a task rule is applied to.

@@ -28,7 +28,7 @@ func (b *builder) topics() {
 		patterns[s.Pattern] = i
 		b.plant.Topics = append(b.plant.Topics, s.Topic(b.doc, at, names))
 	}
-	b.hourMeters()
+	b.stationSignals()
 	if b.in.Broker.URL == "" {
 		return
 	}
@@ -43,16 +43,22 @@ func (b *builder) topics() {
 	}
 }
 
-// hourMeters checks that a topic of the station carries its hour meter.
-func (b *builder) hourMeters() {
+// stationSignals checks that a topic of the station carries the signals that it
+// is said to have.
+func (b *builder) stationSignals() {
+	if b.in.Broker.URL == "" {
+		return
+	}
 	for i, ps := range b.in.Presses {
 		for j, ss := range ps.Stations {
-			sent := func(t plant.Topic) bool {
-				return t.Station != "" && topics.Matches(t.Station, ss.Name) && t.Signals[ss.HourMeter] != ""
-			}
-			if ss.HourMeter != "" && b.in.Broker.URL != "" && !slices.ContainsFunc(b.plant.Topics, sent) {
-				b.reportf(fmt.Sprintf("presses[%d].stations[%d].hour_meter", i, j), "name a signal that a topic of the station maps under signals, in hours",
-					"no topic of the station sends a signal %q", ss.HourMeter)
+			for _, named := range []struct{ key, signal string }{{"hour_meter", ss.HourMeter}, {"irradiance_sensor", ss.Irradiance}} {
+				sent := func(t plant.Topic) bool {
+					return t.Station != "" && topics.Matches(t.Station, ss.Name) && t.Signals[named.signal] != ""
+				}
+				if named.signal != "" && !slices.ContainsFunc(b.plant.Topics, sent) {
+					b.reportf(fmt.Sprintf("presses[%d].stations[%d].%s", i, j, named.key), "name a signal that a topic of the station maps under signals",
+						"no topic of the station sends a signal %q", named.signal)
+				}
 			}
 		}
 	}

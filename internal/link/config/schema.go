@@ -137,6 +137,7 @@ type stationSpec struct {
 	LampKind   string           `yaml:"lamp_kind"`
 	HourMeter  string           `yaml:"hour_meter"`
 	LitPower   power            `yaml:"lit_power"`
+	Irradiance string           `yaml:"irradiance_sensor"`
 }
 
 func (s *stationSpec) SetDefaults() { s.Silence, s.Counters, s.Metered = 2*time.Minute, true, true }

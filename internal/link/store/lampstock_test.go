@@ -179,3 +179,50 @@ func TestPowerHoursAndCounterRun(t *testing.T) {
 	same(t, "part of it", get(db.CounterRun(ctx, "heron-1", "run_hours", at(0), at(20)))(t), plant.CounterRun{First: at(0), Last: at(10), FirstValue: 10, LastValue: 12.5})
 	same(t, "no values", get(db.CounterRun(ctx, "heron-1", "run_hours", at(90), at(99)))(t), plant.CounterRun{})
 }
+
+func TestRecordOutput(t *testing.T) {
+	db := open(t)
+	ctx := t.Context()
+	r := plant.OutputReading{Station: "heron-1", At: at(60), Irradiance: 11.2, Drive: 0.8, Instrument: "puck UV-A", Cleaned: true, By: "Sam", Note: "middle"}
+	early := plant.OutputReading{Station: "heron-1", At: at(0), Irradiance: 12, Drive: 1, By: "Sam"}
+	for _, x := range []plant.OutputReading{r, early, {Station: "heron-2", At: at(0), Irradiance: 9, Drive: 1}} {
+		must(t, db.RecordOutput(ctx, x))
+	}
+	same(t, "readings", get(db.OutputReadings(ctx, "heron-1"))(t), []plant.OutputReading{early, r})
+	for name, bad := range map[string]plant.OutputReading{
+		"no station": {Station: "heron-9", At: at(0), Irradiance: 1, Drive: 1}, "no instant": {Station: "heron-1", Irradiance: 1, Drive: 1},
+		"no light": {Station: "heron-1", At: at(0), Drive: 1}, "no drive": {Station: "heron-1", At: at(0), Irradiance: 1},
+	} {
+		if err := db.RecordOutput(ctx, bad); err == nil {
+			t.Errorf("%s was taken", name)
+		}
+	}
+	for _, sql := range []string{"UPDATE lamp_output SET irradiance = 1", "DELETE FROM lamp_output", "TRUNCATE lamp_output"} {
+		if _, err := db.pool.Exec(ctx, sql); err == nil || !strings.Contains(err.Error(), "append-only") {
+			t.Errorf("%s: %v, expected to be refused", sql, err)
+		}
+	}
+}
+
+func TestDailyHighsAndLampHours(t *testing.T) {
+	db := open(t)
+	ctx := t.Context()
+	var f plant.Facts
+	for day := range 2 {
+		for i, v := range []float64{-1, 0, 10, 11, 12, 12, 12} {
+			f.Signals = append(f.Signals, plant.Signal{Subject: "heron-1", Name: "irradiance", At: at(float64(24*60*day + i)), Value: v * float64(day+1)})
+		}
+	}
+	must(t, db.Apply(ctx, spoolA, []plant.Batch{batch(1, f)}))
+	same(t, "highs", get(db.DailyHighs(ctx, "heron-1", "irradiance", at(0)))(t), []plant.Signal{
+		{Subject: "heron-1", Name: "irradiance", At: at(4), Value: 12}, {Subject: "heron-1", Name: "irradiance", At: at(24*60 + 4), Value: 24},
+	})
+	same(t, "since later", len(get(db.DailyHighs(ctx, "heron-1", "irradiance", at(60)))(t)), 1)
+	must(t, db.FitLamp(ctx, fitting("A-1", "heron-1", at(0)), "arc-lamp"))
+	of := func(minutes float64, amount int64) plant.Entry {
+		return plant.Entry{Register: lit, Start: at(minutes), State: plant.StateCuring, Lamp: "A-1", Amount: amount}
+	}
+	must(t, db.Replace(ctx, nil, []plant.Settlement{{Register: lit, From: at(0), To: at(180), Entries: []plant.Entry{of(0, 5), of(45, 6), of(60, 0), of(120, 7)}}}))
+	same(t, "hours", get(db.LampHours(ctx, "A-1"))(t), []plant.HourAmount{{Start: at(0), Amount: 11}, {Start: at(120), Amount: 7}})
+	same(t, "another lamp", len(get(db.LampHours(ctx, "A-9"))(t)), 0)
+}

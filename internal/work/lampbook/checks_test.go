@@ -147,6 +147,7 @@ func TestCheck_SaysWhatFailed(t *testing.T) {
 type both struct {
 	*shop
 	*counted
+	*bench
 	away *atomic.Bool
 }
 
@@ -163,7 +164,7 @@ func TestKeeper_ComesBack(t *testing.T) {
 		var away atomic.Bool
 		away.Store(true)
 		var log strings.Builder
-		k := lampbook.New(both{s, agreeing(), &away}, p, slog.New(slog.NewTextHandler(&log, nil)))
+		k := lampbook.New(both{s, agreeing(), &bench{}, &away}, p, slog.New(slog.NewTextHandler(&log, nil)))
 		ctx, stop := context.WithCancel(t.Context())
 		ended := make(chan error, 1)
 		go func() { ended <- k.Run(ctx) }()

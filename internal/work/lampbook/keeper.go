@@ -21,6 +21,7 @@ type Keeper struct {
 type KeeperStore interface {
 	Store
 	Counters
+	OutputFacts
 }
 
 // Kept is a book with the findings of the same instant. It is not changed.
@@ -51,7 +52,11 @@ func (k *Keeper) Refresh(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	k.newest.Store(&Kept{b, findings})
+	outputs, err := Outputs(ctx, k.store, k.plant, b)
+	if err != nil {
+		return err
+	}
+	k.newest.Store(&Kept{b, append(findings, outputFindings(outputs)...)})
 	return nil
 }
 

@@ -35,10 +35,12 @@ func Kinds(doc *strictyaml.Document, specs []Kind) []plant.LampKind {
 		}
 		s.checkCosts(doc, at)
 		s.checkShape(doc, at)
+		s.checkOutput(doc, at)
 		kinds = append(kinds, plant.LampKind{
 			Name: s.Name, Title: cmp.Or(s.Title, s.Name), Technology: technology, RatedHours: s.RatedHours, HoursPerStart: s.HoursPerStart, Doped: s.Doped,
 			Price: s.Price.Money, ChangeCost: s.ChangeCost.Money, StopCost: s.StopCost.Money, LeadDays: s.LeadDays,
 			LifeShape: s.LifeShape, LifeShapeSpread: s.LifeShapeSpread,
+			DirtLimit: s.DirtLimit, OutputThreshold: s.OutputThreshold, CleanedBy: s.cleanedBy(technology),
 		})
 	}
 	return kinds
@@ -73,5 +75,29 @@ func (s Kind) checkShape(doc *strictyaml.Document, at string) {
 	}
 	if s.LifeShapeSpread != 0 && s.LifeShape == 0 {
 		doc.Report(at+".life_shape_spread", "a spread without a shape", "give life_shape, for example 3")
+	}
+}
+
+// cleanedBy is what the kind says, else the ready-made rules that clean the lens of
+// its technology.
+func (s Kind) cleanedBy(technology plant.Technology) []plant.RuleID {
+	switch {
+	case s.CleanedBy != nil:
+		return s.CleanedBy
+	case technology == plant.TechnologyLED:
+		return []plant.RuleID{"window-clean"}
+	case technology == plant.TechnologyArc:
+		return []plant.RuleID{"reflector-clean", "quartz-plate-clean"}
+	}
+	return nil
+}
+
+// checkOutput checks how much output may be lost.
+func (s Kind) checkOutput(doc *strictyaml.Document, at string) {
+	if !(s.DirtLimit > 0 && s.DirtLimit < 1) {
+		doc.Report(at+".dirt_limit", "not between 0 and 1", "write the share of the output that dirt may take, for example 0.1")
+	}
+	if !(s.OutputThreshold > 0 && s.OutputThreshold < 1) {
+		doc.Report(at+".output_threshold", "not between 0 and 1", "write the share of the initial output at which the lamp is at its end, for example 0.7")
 	}
 }

@@ -35,6 +35,8 @@ func TestKinds_Costs(t *testing.T) {
 		"technology: arc, rated_hours: 9, price: -240 EUR":                                "price: the amount is negative",
 		"technology: arc, rated_hours: 9, price: 9 EUR, change_cost: 9 USD":               "change_cost: in USD, and other costs of this kind are in EUR",
 		"technology: arc, rated_hours: 9, stop_cost: 9 EUR":                               "stop_cost: an unplanned stop has a cost and the lamp has no price",
+		"technology: arc, rated_hours: 9, dirt_limit: 1":                                  "dirt_limit: not between",
+		"technology: arc, rated_hours: 9, output_threshold: 0":                            "output_threshold: not between",
 		"technology: arc, rated_hours: 9, life_shape: 101":                                "life_shape: not between",
 		"technology: arc, rated_hours: 9, life_shape: 3, life_shape_spread: -1":           "life_shape_spread: not between",
 		"technology: arc, rated_hours: 9, life_shape_spread: 0.3":                         "a spread without a shape",

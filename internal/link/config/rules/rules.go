@@ -35,6 +35,10 @@ type Kind struct {
 
 	LifeShape       float64 `yaml:"life_shape"`
 	LifeShapeSpread float64 `yaml:"life_shape_spread"`
+
+	DirtLimit       float64        `yaml:"dirt_limit"`
+	OutputThreshold float64        `yaml:"output_threshold"`
+	CleanedBy       []plant.RuleID `yaml:"cleaned_by"`
 }
 
 // File is a file of rules, ready-made or the plant's own.
@@ -61,6 +65,10 @@ type Spec struct {
 	Parts        []string `yaml:"parts"`
 	Cautions     []string `yaml:"cautions"`
 }
+
+// SetDefaults sets what output may be lost: a tenth by dirt, three tenths in all.
+// Common practice, no source.
+func (s *Kind) SetDefaults() { s.DirtLimit, s.OutputThreshold = 0.10, 0.70 }
 
 // SetDefaults sets each station, a week ahead, three days of grace.
 func (s *Spec) SetDefaults() { s.Scope, s.Lead, s.Grace = string(plant.PerStation), 7, 3 }
