@@ -12,6 +12,7 @@ import (
 	"curetally/internal/core/plant"
 	"curetally/internal/core/savings"
 	"curetally/internal/core/unit"
+	"curetally/internal/link/config"
 	"curetally/internal/link/store"
 	"curetally/internal/work/publish"
 )
@@ -31,7 +32,8 @@ func (c Savings) Run(ctx context.Context, s Surroundings) error {
 	if c.Coverage {
 		return printCoverage(s.Stdout, c.JSON)
 	}
-	return c.With(ctx, s, func(p *plant.Plant, db *store.DB) error {
+	return c.WithConfig(ctx, s, func(conf *config.Config, db *store.DB) error {
+		p := &conf.Plant
 		period, err := c.Read(p)
 		if err != nil {
 			return err
@@ -48,6 +50,7 @@ func (c Savings) Run(ctx context.Context, s Surroundings) error {
 			return errors.New("the configuration has no savings project — add one under savings")
 		}
 		statements := []savings.Statement{}
+		valuations := []valuationJSON{}
 		var failed error
 		for _, pr := range projects {
 			st, b, found, err := publish.State(ctx, db, p, pr, publish.Asked{Now: time.Now(), Period: period})
@@ -65,9 +68,20 @@ func (c Savings) Run(ctx context.Context, s Surroundings) error {
 					return err
 				}
 			}
+			v, err := valuationOf(ctx, db, conf, pr, b, st)
+			switch {
+			case err != nil:
+				failed = errors.Join(failed, err)
+			case c.JSON && v != nil:
+				valuations = append(valuations, jsonOf(pr.ID, *v))
+			case v != nil:
+				if err := printValuation(s.Stdout, conf, pr, *v); err != nil {
+					return err
+				}
+			}
 		}
 		if c.JSON && len(statements) > 0 {
-			return errors.Join(failed, WriteJSON(s.Stdout, map[string]any{"statements": statements}))
+			return errors.Join(failed, WriteJSON(s.Stdout, map[string]any{"statements": statements, "valuations": valuations}))
 		}
 		return failed
 	})

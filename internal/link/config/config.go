@@ -118,7 +118,7 @@ func (b *builder) build() {
 	b.topics()
 	b.registers()
 	b.upkeep()
-	b.terms = terms.Read(b.doc, b.in.Spec, &b.plant)
+	b.terms = terms.Read(b.doc, b.in.Spec, &b.plant, b.path)
 	b.savings()
 	b.checkUse()
 	b.readSettings()

@@ -1,5 +1,5 @@
 // Package terms reads from the configuration what energy is worth: tariffs with
-// their versions, and what counts as avoidable use. It gives the types of the core
+// their versions, files of carbon factors, and what counts as avoidable use. It gives the types of the core
 // that price energy.
 //
 // A tariff is only taken when every moment of its year has exactly one price; a gap,

@@ -19,6 +19,7 @@ import (
 // Spec are the keys of the whole plant.
 type Spec struct {
 	Tariffs []tariffSpec `yaml:"tariffs"`
+	Carbon  []tableSpec  `yaml:"carbon"`
 	Energy  energySpec   `yaml:"energy"`
 }
 
@@ -27,7 +28,14 @@ func (s *Spec) SetDefaults() { s.Energy.StandbyLimit = 10 * time.Minute }
 
 // ProjectSpec are the keys of a savings project.
 type ProjectSpec struct {
-	Tariff string `yaml:"tariff"`
+	Tariff         string `yaml:"tariff"`
+	CarbonLocation string `yaml:"carbon_location"`
+	CarbonMarket   string `yaml:"carbon_market"`
+}
+
+type tableSpec struct {
+	Name string `yaml:"name,required"`
+	File string `yaml:"file,required"`
 }
 
 type tariffSpec struct {
@@ -89,6 +97,7 @@ type energySpec struct {
 // Terms is what energy is worth at a plant.
 type Terms struct {
 	Tariffs []*tariff.Tariff
+	Tables  []Table
 	// Limits say what use is avoidable.
 	Limits usage.Limits
 	// Tariff prices where energy went; nil without any.
@@ -100,7 +109,13 @@ type Terms struct {
 // Project is what energy is worth in a savings project.
 type Project struct {
 	Tariff *tariff.Tariff // nil: the project's one price holds
+	// Location and Market are tables of carbon factors; with nil the project's one
+	// factor holds.
+	Location, Market *Table
 }
+
+// Table names a file of carbon factors, which is read where it is needed.
+type Table struct{ Name, File string }
 
 // reader checks what was read.
 type reader struct {
@@ -113,11 +128,19 @@ func (r *reader) reportf(path, remedy, format string, args ...any) {
 	r.doc.Report(path, fmt.Sprintf(format, args...), remedy)
 }
 
-// Read takes the terms of the whole plant; the plant's registers are known already.
-func Read(doc *strictyaml.Document, s Spec, p *plant.Plant) Terms {
+// Read takes the terms of the whole plant, whose registers are known already; absolute
+// makes a path of the file absolute.
+func Read(doc *strictyaml.Document, s Spec, p *plant.Plant, absolute func(string) string) Terms {
 	r := &reader{doc: doc, plant: p, terms: Terms{Projects: map[plant.ProjectID]Project{}}}
 	for i, ts := range s.Tariffs {
 		r.tariff(fmt.Sprintf("tariffs[%d]", i), ts)
+	}
+	for i, ts := range s.Carbon {
+		path := fmt.Sprintf("carbon[%d].name", i)
+		if slices.ContainsFunc(r.terms.Tables, func(o Table) bool { return o.Name == ts.Name }) {
+			r.reportf(path, "give each table its own name", "there are two tables %q", ts.Name)
+		}
+		r.terms.Tables = append(r.terms.Tables, Table{ts.Name, absolute(ts.File)})
 	}
 	r.energy(s.Energy)
 	return r.terms
@@ -126,7 +149,10 @@ func Read(doc *strictyaml.Document, s Spec, p *plant.Plant) Terms {
 // AddProject takes the terms of a savings project.
 func (t *Terms) AddProject(doc *strictyaml.Document, at string, s ProjectSpec, p plant.Project) {
 	r := &reader{doc: doc, terms: *t}
-	t.Projects[p.ID] = Project{Tariff: r.named(at+".tariff", s.Tariff)}
+	t.Projects[p.ID] = Project{
+		Tariff:   r.named(at+".tariff", s.Tariff),
+		Location: r.table(at+".carbon_location", s.CarbonLocation), Market: r.table(at+".carbon_market", s.CarbonMarket),
+	}
 	if tt := t.Projects[p.ID].Tariff; tt != nil && p.Price.Currency != "" && p.Price.Currency != currency(tt) {
 		r.reportf(at+".price", "write both in one currency", "in %s, the tariff %s is in %s", p.Price.Currency, tt.Name, currency(tt))
 	}
@@ -152,6 +178,22 @@ func (r *reader) named(path, name string) *tariff.Tariff {
 		names = append(names, t.Name)
 	}
 	r.reportf(path, strictyaml.Suggest(name, names, "list it under tariffs"), "unknown tariff %q", name)
+	return nil
+}
+
+// table looks a table of carbon factors up; nil for no name.
+func (r *reader) table(path, name string) *Table {
+	if name == "" {
+		return nil
+	}
+	var names []string
+	for i, t := range r.terms.Tables {
+		if t.Name == name {
+			return &r.terms.Tables[i]
+		}
+		names = append(names, t.Name)
+	}
+	r.reportf(path, strictyaml.Suggest(name, names, "list it under carbon"), "unknown table of carbon factors %q", name)
 	return nil
 }
 
