@@ -313,7 +313,7 @@ func TestHold(t *testing.T) {
 // atomic weight of mercury: 200.59.
 func TestMercuryIsThatOfAnIdealGas(t *testing.T) {
 	milligrams := func(bar, kelvin, boreMillimeters float64) float64 {
-		area := math.Pi / 4 * math.Pow(boreMillimeters/1000, 2)
+		area := math.Pi / 4 * boreMillimeters * boreMillimeters / 1e6
 		return bar * 1e5 * area * 0.01 * 0.20059 / (8.314462618 * kelvin) * 1e6
 	}
 	near(t, "least", spares.LeastMercuryPerCentimeter, milligrams(1, 3000, 18), 0.1)
