@@ -22,7 +22,7 @@ type Tasks struct {
 }
 
 // TaskName is how a person names a task: rule and subject.
-func TaskName(t upkeep.Task) string { return string(t.Rule) + "/" + t.Subject }
+func TaskName(t upkeep.Task) string { return plan.TaskName(t) }
 
 // Run lists the tasks.
 func (c Tasks) Run(ctx context.Context, s Surroundings) error {

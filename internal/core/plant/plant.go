@@ -25,6 +25,7 @@ type Plant struct {
 	Topics    []Topic
 	LampKinds []LampKind
 	Rules     []TaskRule
+	Upkeep    UpkeepSettings
 	Projects  []Project
 	// Registers are all registers that the plant has, in a fixed order. They
 	// follow from meters, stations and presses.
@@ -138,7 +139,8 @@ type TaskRule struct {
 	Lead int
 	// Grace is how many days after the due date it becomes overdue.
 	Grace    int
-	Minutes  int // work time at one subject
+	Minutes  int // work time at one subject, once isolated and cool
+	People   int // needed at the same time; 0 means one
 	Parts    []string
 	Cautions []string // codes of caution cards, C1 to C20
 }

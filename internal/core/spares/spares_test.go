@@ -293,16 +293,16 @@ func TestHold(t *testing.T) {
 		{Serial: "L-1", Since: at("2025-12-01"), ArcCentimeters: 45},
 		{Serial: "L-3", Since: at("2026-05-01")},
 	}
-	h := spares.Hold(p, lamps, spares.DefaultHoldDays, at("2026-12-01"))
+	h := spares.Hold(p, lamps, plant.DefaultUpkeep().SpentDays, at("2026-12-01"))
 	if h.Count != 3 || !h.Oldest.Equal(at("2025-12-01")) || h.Deadline.Format(time.DateOnly) != "2026-12-01" || h.Overdue || h.OfUnknownSize != 1 {
 		t.Errorf("%+v", h)
 	}
 	near(t, "least mercury", h.MercuryLow, 304, 1e-9)
 	near(t, "most mercury", h.MercuryHigh, 684, 1e-9)
-	if h = spares.Hold(p, lamps, spares.DefaultHoldDays, at("2026-12-02")); !h.Overdue {
+	if h = spares.Hold(p, lamps, plant.DefaultUpkeep().SpentDays, at("2026-12-02")); !h.Overdue {
 		t.Errorf("%+v", h)
 	}
-	if h = spares.Hold(p, nil, spares.DefaultHoldDays, at("2026-12-02")); h != (spares.Held{}) {
+	if h = spares.Hold(p, nil, plant.DefaultUpkeep().SpentDays, at("2026-12-02")); h != (spares.Held{}) {
 		t.Errorf("%+v", h)
 	}
 }

@@ -14,12 +14,6 @@ const (
 	MostMercuryPerCentimeter  = 4.5
 )
 
-// DefaultHoldDays is the time that spent lamps may be held where the plant sets no
-// other.
-// Source: 40 CFR 273.15 (United States): universal waste may be accumulated for no
-// longer than one year. Other countries and permits differ.
-const DefaultHoldDays = 365
-
 // Spent is a lamp that was taken out of use and has not left the plant.
 type Spent struct {
 	Serial plant.LampSerial

@@ -9,16 +9,6 @@ import (
 	"curetally/internal/core/plant"
 )
 
-// Stop is a time in which a press stands and people are there to work on it.
-type Stop struct {
-	Press    plant.PressID // empty: every press of the site
-	From, To time.Time
-	// Minutes is how long can be worked; 0 means from From to To.
-	Minutes int
-	People  int // 0 means one
-	Note    string
-}
-
 // Task is a piece of work that falls due.
 type Task struct {
 	Name  string // unique in a question
@@ -43,8 +33,9 @@ type Task struct {
 type Question struct {
 	Now  time.Time      // stops that are over are left out
 	Zone *time.Location // of the site: days are its local days
-	// Stops and Tasks in any order.
-	Stops []Stop
+	// Stops and Tasks in any order. A stop without a press is one of every press of
+	// the site; 0 minutes are all from From to To, 0 people are one.
+	Stops []plant.PlannedStop
 	Tasks []Task
 	// Effort bounds the search, in steps for each part that is solved apart; 0
 	// means DefaultEffort.
@@ -87,7 +78,7 @@ type Block struct {
 
 // Filled is a stop with what is proposed for it.
 type Filled struct {
-	Stop   Stop // Minutes and People made explicit
+	Stop   plant.PlannedStop // Minutes and People made explicit
 	Blocks []Block
 	// Minutes is when the last block ends, from the beginning of the stop.
 	Minutes int
@@ -154,7 +145,7 @@ func Propose(q Question) (Proposal, error) {
 // dates in the order of P10, days as numbers.
 type problem struct {
 	zone  *time.Location
-	stops []Stop
+	stops []plant.PlannedStop
 	day   []int // of each stop
 	tasks []Task
 	p10   []int // day of each task
@@ -178,7 +169,7 @@ func newProblem(q Question) (*problem, error) {
 			c.stops = append(c.stops, s)
 		}
 	}
-	slices.SortStableFunc(c.stops, func(a, b Stop) int {
+	slices.SortStableFunc(c.stops, func(a, b plant.PlannedStop) int {
 		return cmp.Or(a.From.Compare(b.From), cmp.Compare(a.Press, b.Press), a.To.Compare(b.To))
 	})
 	for _, s := range c.stops {

@@ -21,9 +21,9 @@ var monday = time.Date(2026, 6, 1, 0, 0, 0, 0, time.UTC)
 func day(n int) time.Time { return monday.AddDate(0, 0, n) }
 
 // stop is a stop of Heron at 06:00, n days after monday.
-func stop(n, minutes, people int) stops.Stop {
+func stop(n, minutes, people int) plant.PlannedStop {
 	from := day(n).Add(6 * time.Hour)
-	return stops.Stop{Press: "heron", From: from, To: from.Add(time.Duration(minutes) * time.Minute), People: people}
+	return plant.PlannedStop{Press: "heron", From: from, To: from.Add(time.Duration(minutes) * time.Minute), People: people}
 }
 
 func task(name, isolation string, minutes, p10, p50 int, loss float64) stops.Task {
@@ -57,7 +57,7 @@ func names(f stops.Filled) []string {
 
 func TestEachTaskGoesToTheLastStopBeforeItsP10(t *testing.T) {
 	p := propose(t, stops.Question{
-		Stops: []stops.Stop{stop(5, 120, 1), stop(12, 120, 1), stop(19, 120, 1)},
+		Stops: []plant.PlannedStop{stop(5, 120, 1), stop(12, 120, 1), stop(19, 120, 1)},
 		Tasks: []stops.Task{
 			task("lamp", "heron-1", 30, 13, 15, 0.01),
 			task("reflector", "heron-1", 15, 12, 14, 0.02), // P10 is the day of the stop
@@ -90,7 +90,7 @@ func TestEachTaskGoesToTheLastStopBeforeItsP10(t *testing.T) {
 // The task with less to lose makes room.
 func TestLeastLifeIsThrownAway(t *testing.T) {
 	p := propose(t, stops.Question{
-		Stops: []stops.Stop{stop(1, 60, 1), stop(8, 60, 1)},
+		Stops: []plant.PlannedStop{stop(1, 60, 1), stop(8, 60, 1)},
 		Tasks: []stops.Task{task("dear", "", 40, 8, 9, 0.05), task("cheap", "", 40, 8, 9, 0.01)},
 	})
 	if a, b := names(p.Stops[0]), names(p.Stops[1]); !slices.Equal(a, []string{"cheap"}) || !slices.Equal(b, []string{"dear"}) {
@@ -105,11 +105,11 @@ func TestLeastLifeIsThrownAway(t *testing.T) {
 // minutes of it each, which decides here whether they fit.
 func TestSharedIsolationIsCountedOnce(t *testing.T) {
 	tasks := []stops.Task{task("lamp", "heron-1", 30, 3, 5, 0.01), task("reflector", "heron-1", 15, 3, 5, 0.01), task("filter", "heron-1", 6, 3, 5, 0.01)}
-	if p := propose(t, stops.Question{Stops: []stops.Stop{stop(3, 63, 1)}, Tasks: tasks}); len(p.Unplaced) != 0 || p.Stops[0].Minutes != 63 || p.Stops[0].SavedMinutes != 24 {
+	if p := propose(t, stops.Question{Stops: []plant.PlannedStop{stop(3, 63, 1)}, Tasks: tasks}); len(p.Unplaced) != 0 || p.Stops[0].Minutes != 63 || p.Stops[0].SavedMinutes != 24 {
 		t.Errorf("unplaced %+v, minutes %d, saved %d", p.Unplaced, p.Stops[0].Minutes, p.Stops[0].SavedMinutes)
 	}
 	tasks[2].Isolation = "heron-2"
-	p := propose(t, stops.Question{Stops: []stops.Stop{stop(3, 63, 1)}, Tasks: tasks})
+	p := propose(t, stops.Question{Stops: []plant.PlannedStop{stop(3, 63, 1)}, Tasks: tasks})
 	if len(p.Unplaced) != 1 || p.Score.Late != 1 {
 		t.Fatalf("unplaced %+v", p.Unplaced)
 	}
@@ -126,7 +126,7 @@ func TestReasons(t *testing.T) {
 	other.Press = "lapwing"
 	over := task("overdue", "", 10, -9, -8, 0.01)
 	p := propose(t, stops.Question{
-		Stops: []stops.Stop{stop(3, 60, 1)},
+		Stops: []plant.PlannedStop{stop(3, 60, 1)},
 		Tasks: []stops.Task{two, other, over, task("long", "heron-1", 60, 3, 5, 0.01)},
 	})
 	got := map[string]string{}
@@ -158,7 +158,7 @@ func TestTwoPeopleShareTheWork(t *testing.T) {
 	for i, m := range []int{3, 3, 2, 2, 2} {
 		tasks = append(tasks, task(fmt.Sprint("task-", i), "", m, 3, 5, 0.01))
 	}
-	p := propose(t, stops.Question{Stops: []stops.Stop{stop(3, 6, 2)}, Tasks: tasks})
+	p := propose(t, stops.Question{Stops: []plant.PlannedStop{stop(3, 6, 2)}, Tasks: tasks})
 	if len(p.Unplaced) != 0 || p.Stops[0].Minutes != 6 {
 		t.Errorf("unplaced %+v, minutes %d", p.Unplaced, p.Stops[0].Minutes)
 	}
@@ -166,9 +166,9 @@ func TestTwoPeopleShareTheWork(t *testing.T) {
 
 func TestDaysAreLocal(t *testing.T) {
 	zone := time.FixedZone("UTC+9", 9*3600)
-	s := stops.Stop{Press: "heron", From: time.Date(2026, 6, 5, 21, 0, 0, 0, time.UTC), To: time.Date(2026, 6, 5, 22, 0, 0, 0, time.UTC)} // 6 June, 06:00
+	s := plant.PlannedStop{Press: "heron", From: time.Date(2026, 6, 5, 21, 0, 0, 0, time.UTC), To: time.Date(2026, 6, 5, 22, 0, 0, 0, time.UTC)} // 6 June, 06:00
 	tk := stops.Task{Name: "lamp", Press: "heron", Minutes: 30, P50: time.Date(2026, 6, 6, 0, 0, 0, 0, zone)}
-	p, err := stops.Propose(stops.Question{Now: monday, Zone: zone, Stops: []stops.Stop{s}, Tasks: []stops.Task{tk}})
+	p, err := stops.Propose(stops.Question{Now: monday, Zone: zone, Stops: []plant.PlannedStop{s}, Tasks: []stops.Task{tk}})
 	if err != nil || p.Score.Late != 0 || len(names(p.Stops[0])) != 1 {
 		t.Errorf("proposal %+v, %v", p, err)
 	}
@@ -177,8 +177,8 @@ func TestDaysAreLocal(t *testing.T) {
 func TestQuestionsThatMakeNoSense(t *testing.T) {
 	wrong := task("lamp", "", 10, 9, 5, 0)
 	for name, q := range map[string]stops.Question{
-		"expected an end after": {Stops: []stops.Stop{{From: day(2), To: day(1)}}},
-		"expected 0 to 60":      {Stops: []stops.Stop{{From: day(1), To: day(1).Add(time.Hour), Minutes: 90}}},
+		"expected an end after": {Stops: []plant.PlannedStop{{From: day(2), To: day(1)}}},
+		"expected 0 to 60":      {Stops: []plant.PlannedStop{{From: day(1), To: day(1).Add(time.Hour), Minutes: 90}}},
 		"given twice":           {Tasks: []stops.Task{task("a", "", 1, 1, 1, 0), task("a", "", 1, 1, 1, 0)}},
 		"in the order of time":  {Tasks: []stops.Task{wrong}},
 		"none below 0":          {Tasks: []stops.Task{task("a", "", -1, 1, 1, 0)}},
@@ -383,7 +383,7 @@ func bruteForce(q stops.Question) stops.Score {
 	return best
 }
 
-func judge(all []stops.Stop, due []stops.Task, choice []int) (stops.Score, bool) {
+func judge(all []plant.PlannedStop, due []stops.Task, choice []int) (stops.Score, bool) {
 	var s stops.Score
 	for i, c := range choice {
 		if c < 0 {

@@ -119,6 +119,7 @@ func (b *builder) build() {
 	b.registers()
 	b.upkeep()
 	b.terms = terms.Read(b.doc, b.in.Spec, &b.plant, b.path)
+	b.planning()
 	b.savings()
 	b.checkUse()
 	b.readSettings()

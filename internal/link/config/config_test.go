@@ -116,6 +116,9 @@ func TestDefaults(t *testing.T) {
 	if m.Period != 10*time.Second || m.MaxGap != 30*time.Minute || m.Unit != 1 || m.Press != "heron" || m.Backstep != 2000 {
 		t.Errorf("meter %+v", m)
 	}
+	if want := (plant.UpkeepSettings{IsolationMinutes: 12, StopWeeks: 8, ServiceLevel: 0.95, CoverWeeks: 4, SpentDays: 365}); p.Upkeep != want {
+		t.Errorf("upkeep %+v", p.Upkeep)
+	}
 	if c.Settings.Listen != "127.0.0.1:8460" || !filepath.IsAbs(c.Settings.DataDir) || c.Settings.Broker.ClientID != "curetally-alder-lane-labels" {
 		t.Errorf("settings %+v", c.Settings)
 	}

@@ -27,6 +27,7 @@ type file struct {
 	Presses   []pressSpec     `yaml:"presses,required"`
 	LampKinds []rules.Kind    `yaml:"lamp_kinds"`
 	Rules     []rules.Spec    `yaml:"rules"`
+	Upkeep    upkeepSpec      `yaml:"upkeep"`
 	Savings   []projectSpec   `yaml:"savings"`
 	terms.Spec
 }
@@ -35,6 +36,7 @@ func (f *file) SetDefaults() {
 	f.Listen, f.DataDir = DefaultListen, "curetally-data"
 	f.Site.SetDefaults()
 	f.Spec.SetDefaults()
+	f.Upkeep.SetDefaults()
 	f.Broker.KeepAlive = 30 * time.Second
 	f.Rules = []rules.Spec{{Include: "default"}}
 }

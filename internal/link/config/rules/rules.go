@@ -62,6 +62,7 @@ type Spec struct {
 	Lead         int      `yaml:"lead"`
 	Grace        int      `yaml:"grace"`
 	Minutes      int      `yaml:"minutes"`
+	People       int      `yaml:"people"`
 	Parts        []string `yaml:"parts"`
 	Cautions     []string `yaml:"cautions"`
 }
@@ -107,7 +108,7 @@ func cautionKnown(code string) bool {
 func (s Spec) Rule(doc *strictyaml.Document, at string) plant.TaskRule {
 	r := plant.TaskRule{
 		ID: plant.RuleID(s.Name), Title: cmp.Or(s.Title, s.Name), Scope: plant.RuleScope(s.Scope), LitHours: s.LitHours,
-		LifeFraction: s.LifeFraction, Starts: s.Starts, Days: s.Days, Lead: s.Lead, Grace: s.Grace, Minutes: s.Minutes,
+		LifeFraction: s.LifeFraction, Starts: s.Starts, Days: s.Days, Lead: s.Lead, Grace: s.Grace, Minutes: s.Minutes, People: s.People,
 		Parts: s.Parts, Cautions: s.Cautions,
 	}
 	if err := plant.ValidName(s.Name); err != nil {
@@ -150,6 +151,7 @@ func checkLimits(doc *strictyaml.Document, at string, r plant.TaskRule) {
 		{"lead", float64(r.Lead), 3653},
 		{"grace", float64(r.Grace), 3653},
 		{"minutes", float64(r.Minutes), 100_000},
+		{"people", float64(r.People), 100},
 	}
 	for _, l := range limits {
 		if !(l.value >= 0 && l.value <= l.most) {
