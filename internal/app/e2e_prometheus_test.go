@@ -53,6 +53,10 @@ func answersPrometheus(t *testing.T, demo *process, s app.Summary) {
 	for _, name := range slices.Sorted(maps.Keys(names)) {
 		prom.asks(t, question{name, 0, math.Inf(-1), math.Inf(1)})
 	}
+	// Every panel of every dashboard has an answer.
+	for place, query := range boardQueries(t) {
+		prom.answers(t, place, query)
+	}
 	prom.stop(syscall.SIGTERM)
 }
 
@@ -136,7 +140,7 @@ func startPrometheus(t *testing.T, target string) prometheus {
 	t.Helper()
 	dir := t.TempDir()
 	conf := filepath.Join(dir, "prometheus.yml")
-	text := "global: {scrape_interval: 1s}\nscrape_configs:\n- job_name: curetally\n  static_configs: [{targets: ['" + target + "']}]\n"
+	text := "global: {scrape_interval: 1s}\nrule_files: ['" + rulesForTest(t) + "']\nscrape_configs:\n- job_name: curetally\n  static_configs: [{targets: ['" + target + "']}]\n"
 	if err := os.WriteFile(conf, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
@@ -171,6 +175,15 @@ func (p prometheus) query(t *testing.T, q string) (values []float64, ok bool) {
 		values = append(values, v)
 	}
 	return values, true
+}
+
+// answers expects at least one series for the query of a panel.
+func (p prometheus) answers(t *testing.T, place, q string) {
+	t.Helper()
+	p.until("an answer for "+place+", "+q, func() bool {
+		values, ok := p.query(t, q)
+		return ok && len(values) > 0
+	})
 }
 
 // asks expects a sane answer of this scrape or of one of the next.

@@ -115,6 +115,15 @@ func metrics() []metric {
 	}
 }
 
+// MetricNames lists the names of all metrics that a Collector can give.
+func MetricNames() []string {
+	var names []string
+	for _, m := range metrics() {
+		names = append(names, "curetally_"+m.name)
+	}
+	return names
+}
+
 // NewCollector builds a collector over a snapshot and the daemon's condition.
 func NewCollector(p *plant.Plant, newest func() *Snapshot, condition func() Condition) *Collector {
 	c := &Collector{newest: newest, condition: condition, plant: p, d: map[string]*prometheus.Desc{}}
