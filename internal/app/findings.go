@@ -51,6 +51,7 @@ func (d *Daemon) findings(snap *publish.Snapshot) []web.Finding {
 	}
 	out = append(out, oversized(d.plant, snap.Loads)...)
 	out = append(out, lampFindings(d.lamps.Newest())...)
+	out = append(out, ofSavings(snap)...)
 	now := d.counts.now()
 	out = append(out, wrongClocks(d.plant.ClockLimit, d.clock.Ahead(), now.clocks)...)
 	for _, h := range now.held {

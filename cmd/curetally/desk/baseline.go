@@ -2,25 +2,29 @@ package desk
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"math"
 	"strings"
+	"time"
 
 	"curetally/internal/core/plant"
+	"curetally/internal/core/readiness"
 	"curetally/internal/core/savings"
 	"curetally/internal/link/store"
 	"curetally/internal/work/publish"
 )
 
-// BaselineShow shows a frozen baseline.
+// BaselineShow shows a frozen baseline, or how far the one to be frozen is.
 type BaselineShow struct {
 	Site
 	Project string `arg:"" help:"Savings project of the configuration."`
 	JSON    bool   `help:"Print as JSON."`
 }
 
-// Run shows the newest frozen baseline.
+// Run shows the newest frozen baseline. Where there is none it shows how far it is,
+// which is a finding.
 func (c BaselineShow) Run(ctx context.Context, s Surroundings) error {
 	return c.With(ctx, s, func(p *plant.Plant, db *store.DB) error {
 		pr, err := FindProject(p, c.Project)
@@ -32,7 +36,11 @@ func (c BaselineShow) Run(ctx context.Context, s Surroundings) error {
 			return err
 		}
 		if !found {
-			return noBaseline(pr)
+			r, err := publish.Ready(ctx, db, p, pr, time.Now())
+			if err != nil {
+				return err
+			}
+			return printReadiness(s.Stdout, r, c.JSON)
 		}
 		return PrintBaseline(s.Stdout, p, b, c.JSON)
 	})
@@ -86,6 +94,44 @@ func PrintBaseline(w io.Writer, p *plant.Plant, b savings.Baseline, asJSON bool)
 	}
 	_, err := fmt.Fprintf(w, "  data hash      %s\n", b.DataHash)
 	return err
+}
+
+// printReadiness shows how far a baseline is that is not frozen yet.
+func printReadiness(w io.Writer, r readiness.Readiness, asJSON bool) error {
+	if asJSON {
+		return errors.Join(WriteJSON(w, r), ErrFinding)
+	}
+	fmt.Fprintf(w, "baseline %s is not frozen yet\n", r.Project)
+	fmt.Fprintf(w, "  %-14s %d of at least %d usable (%d days used, %d left out)\n", r.Noun.Noun()+"s", r.Rows, r.NeededRows, r.Days, r.LeftOut)
+	for _, d := range r.Drivers {
+		text := fmt.Sprintf("%.4g to %.4g per day", d.Low, d.High)
+		if d.Expected {
+			text += fmt.Sprintf("; the year to come asks for %.4g to %.4g", d.ExpectedLow, d.ExpectedHigh)
+		} else {
+			text += "; the configuration states no expected_year"
+		}
+		fmt.Fprintf(w, "  %-14s %s\n", d.Driver, text)
+	}
+	if r.Smallest > 0 {
+		fmt.Fprintf(w, "  would show     savings above %.1f %% in a year at %.0f %% confidence; from %.1f %% on with a half-width of less than half\n",
+			100*r.Smallest, 100*r.Confidence, 100*r.Half)
+	}
+	for _, m := range r.Missing {
+		fmt.Fprintf(w, "  missing        %s\n", m)
+	}
+	if r.MoreDays > 0 {
+		fmt.Fprintf(w, "  more days      at least %d\n", r.MoreDays)
+	}
+	if !r.Conversion.IsZero() {
+		fmt.Fprintf(w, "  conversion     %s\n", r.Conversion.Format("2 Jan 2006"))
+	}
+	if r.Late {
+		fmt.Fprintln(w, "  TOO EARLY      the conversion comes before the baseline is ready: move it, or what is missing can never be measured")
+	}
+	if r.Ready {
+		fmt.Fprintf(w, "  ready          freeze it before the conversion: curetally baseline freeze %s --by NAME\n", r.Project)
+	}
+	return ErrFinding
 }
 
 // formula writes the model's energy per day; ( )+ is the larger of a value and 0.

@@ -203,7 +203,7 @@ func printCoverage(w io.Writer, asJSON bool) error {
 		err = table(w, "CORRELATION\tDAYS\tHELD\tEXPECTED\tIF NEGLECTED", rows)
 	}
 	if err == nil && !good {
-		return fmt.Errorf("%w: stated 90 %% intervals do not hold the truth as often as they say", ErrFinding)
+		return ErrFinding
 	}
 	return err
 }

@@ -102,3 +102,44 @@ func (a adjuster) used() []Adjusted {
 	}
 	return out
 }
+
+// FactorChange is a static factor that is not what it was in the baseline, without
+// an adjustment for it.
+type FactorChange struct {
+	Name string    `json:"static_factor"`
+	Was  string    `json:"was"`
+	Is   string    `json:"is"`
+	From time.Time `json:"from,omitzero"` // zero when the configuration does not say
+}
+
+// FactorChanges lists the static factors that changed after the days of the
+// baseline and that no adjustment in force names from then on: the model cannot
+// know what they did to the energy.
+func FactorChanges(b Baseline, pr plant.Project, adjustments []plant.Adjustment) []FactorChange {
+	if len(b.Rows) == 0 {
+		return nil
+	}
+	was := map[string]string{}
+	for _, f := range b.Factors {
+		if f.From.After(b.Rows[len(b.Rows)-1].Day) {
+			continue // known at freezing to come later
+		}
+		was[f.Name] = f.Value
+	}
+	var out []FactorChange
+	for _, f := range pr.Factors {
+		before, known := was[f.Name]
+		was[f.Name] = f.Value
+		if !known || before == f.Value || !pr.Reporting.To.IsZero() && !f.From.Before(pr.Reporting.To) {
+			continue
+		}
+		adjusted := false
+		for _, a := range InForce(adjustments) {
+			adjusted = adjusted || a.Factor == f.Name && a.To.After(f.From)
+		}
+		if !adjusted {
+			out = append(out, FactorChange{f.Name, before, f.Value, f.From})
+		}
+	}
+	return out
+}

@@ -99,6 +99,13 @@ func metrics() []metric {
 		{"savings_avoided_ratio", "Avoided energy as a share of the adjusted baseline.", []string{"project"}},
 		{"savings_avoided_cost", "Avoided cost of energy, in units of the currency.", []string{"project", "currency"}},
 		{"savings_avoided_carbon_grams", "Avoided emissions, grams CO2-equivalent.", []string{"project"}},
+		{"savings_baseline_frozen", "1 when a baseline of the project is frozen.", []string{"project"}},
+		{"savings_baseline_ready", "1 when the baseline that is not frozen yet is good enough; absent once one is frozen.", []string{"project"}},
+		{"savings_baseline_missing_seconds", "Least further time after which nothing that days can mend is missing; absent once a baseline is frozen.", []string{"project"}},
+		{"savings_baseline_late", "1 when the conversion comes before the baseline is ready; absent once one is frozen.", []string{"project"}},
+		{"savings_baseline_smallest_ratio", "Smallest saving that a year would show at the project's confidence; absent without a model.", []string{"project"}},
+		{"savings_drift", "1 while more is used, lastingly, than the first days after the conversion let expect.", []string{"project"}},
+		{"savings_unadjusted_factors", "Static factors that changed without an adjustment.", []string{"project"}},
 		{"savings_reporting_seconds", "Length of the days of the reporting period that are counted.", []string{"project"}},
 		{"broker_connected", "1 while the connection to the MQTT broker is open.", nil},
 		{"store_up", "1 while the database takes what is recorded.", nil},
@@ -256,10 +263,11 @@ func (e emitter) states(p *plant.Plant, s *Snapshot) {
 
 func (e emitter) savings(p *plant.Plant, s *Snapshot) {
 	for _, ps := range s.Projects {
+		id, st := string(ps.Project.ID), ps.Statement
+		e.baseline(id, ps)
 		if !ps.Stated {
 			continue
 		}
-		id, st := string(ps.Project.ID), ps.Statement
 		e.gauge("savings_avoided_energy_joules", st.SavedKWh*3.6e6, id)
 		e.gauge("savings_avoided_energy_half_width_joules", st.HalfWidthKWh*3.6e6, id)
 		e.gauge("savings_avoided_energy_model_half_width_joules", st.ModelHalfWidthKWh*3.6e6, id)
@@ -275,6 +283,23 @@ func (e emitter) savings(p *plant.Plant, s *Snapshot) {
 			length += p.Day(day.Day, 1).Sub(day.Day)
 		}
 		e.gauge("savings_reporting_seconds", length.Seconds(), id)
+	}
+}
+
+// baseline emits how far the baseline is, and once it is frozen what has changed
+// since.
+func (e emitter) baseline(id string, ps ProjectState) {
+	e.gauge("savings_baseline_frozen", truth(ps.Frozen), id)
+	if ps.Frozen {
+		e.gauge("savings_drift", truth(ps.Drifting), id)
+		e.gauge("savings_unadjusted_factors", float64(len(ps.Changes)), id)
+		return
+	}
+	e.gauge("savings_baseline_ready", truth(ps.Ready.Ready), id)
+	e.gauge("savings_baseline_missing_seconds", float64(ps.Ready.MoreDays)*24*3600, id)
+	e.gauge("savings_baseline_late", truth(ps.Ready.Late), id)
+	if ps.Ready.Smallest > 0 {
+		e.gauge("savings_baseline_smallest_ratio", ps.Ready.Smallest, id)
 	}
 }
 

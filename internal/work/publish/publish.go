@@ -15,10 +15,13 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"sync"
 	"sync/atomic"
 	"time"
 
+	"curetally/internal/core/drift"
 	"curetally/internal/core/plant"
+	"curetally/internal/core/readiness"
 	"curetally/internal/core/savings"
 )
 
@@ -30,9 +33,16 @@ type ProjectState struct {
 	Days      []savings.Day     // all days on record, used or not
 	// Adjustments are all on record, those included that others took the place of.
 	Adjustments []plant.Adjustment
-	Frozen      bool
-	Stated      bool
-	Missing     string // why there is no statement yet, with the remedy
+	// Ready says how far the baseline is; of a project without a frozen one.
+	Ready readiness.Readiness
+	// Drift is a lasting rise of use after the conversion, while Drifting.
+	Drift    drift.Drift
+	Drifting bool
+	// Changes are static factors that changed without an adjustment.
+	Changes []savings.FactorChange
+	Frozen  bool
+	Stated  bool
+	Missing string // why there is no statement yet, with the remedy
 }
 
 // Snapshot is everything that is shown, at one instant. Readers must not change
@@ -55,6 +65,19 @@ type Snapshot struct {
 
 // Take reads a snapshot from the store.
 func Take(ctx context.Context, s Store, p *plant.Plant, now time.Time) (Snapshot, error) {
+	return take(ctx, s, p, moment{now, readiness.Of})
+}
+
+// moment is the instant of a snapshot, with how readiness is judged then.
+type moment struct {
+	now   time.Time
+	ready judge
+}
+
+type judge func(p *plant.Plant, pr plant.Project, days []savings.Day, at time.Time) readiness.Readiness
+
+func take(ctx context.Context, s Store, p *plant.Plant, m moment) (Snapshot, error) {
+	now := m.now
 	snap, err := live(ctx, s, now)
 	if err != nil {
 		return snap, err
@@ -66,7 +89,7 @@ func Take(ctx context.Context, s Store, p *plant.Plant, now time.Time) (Snapshot
 		return snap, fmt.Errorf("totals: %w", err)
 	}
 	for _, pr := range p.Projects {
-		ps, err := project(ctx, s, p, pr, now)
+		ps, err := m.project(ctx, s, p, pr)
 		if err != nil {
 			return snap, err
 		}
@@ -91,21 +114,21 @@ func live(ctx context.Context, s Store, now time.Time) (Snapshot, error) {
 	return snap, nil
 }
 
-func project(ctx context.Context, s Store, p *plant.Plant, pr plant.Project, now time.Time) (ProjectState, error) {
+func (m moment) project(ctx context.Context, s Store, p *plant.Plant, pr plant.Project) (ProjectState, error) {
 	ps := ProjectState{Project: pr}
 	var err error
 	if ps.Baseline, ps.Frozen, err = Frozen(ctx, s, pr.ID); err != nil {
 		return ps, err
 	}
-	d, err := daysOf(ctx, s, p, pr, now)
+	d, err := daysOf(ctx, s, p, pr, m.now)
 	if err != nil {
 		return ps, err
 	}
 	ps.Days = d.days
 	if !ps.Frozen {
-		used, _ := savings.Select(ps.Days, pr.Baseline)
-		ps.Missing = fmt.Sprintf("no baseline is frozen; %d usable baseline days are on record. "+
-			"Freeze it before the conversion: curetally baseline freeze %s --by NAME", len(used), pr.ID)
+		ps.Ready = m.ready(p, pr, ps.Days, m.now)
+		ps.Missing = fmt.Sprintf("no baseline is frozen; %d usable baseline days are on record. %s "+
+			"Freeze it before the conversion: curetally baseline freeze %s --by NAME", ps.Ready.Days, ps.Ready.Words(), pr.ID)
 		return ps, nil
 	}
 	terms, err := termsOf(ctx, s, p, ps.Baseline, d)
@@ -113,6 +136,8 @@ func project(ctx context.Context, s Store, p *plant.Plant, pr plant.Project, now
 		return ps, err
 	}
 	ps.Adjustments = terms.Adjustments
+	ps.Changes = savings.FactorChanges(ps.Baseline, pr, ps.Adjustments)
+	ps.Drift, ps.Drifting = drift.Of(pr, ps.Days)
 	ps.Statement, err = savings.State(ps.Baseline, pr, d.days, terms)
 	if err != nil {
 		ps.Missing = err.Error()
@@ -129,6 +154,14 @@ type Publisher struct {
 	hears  func() bool
 	log    *slog.Logger
 	newest atomic.Pointer[Snapshot]
+	mu     sync.Mutex // guards judged
+	judged map[plant.ProjectID]judged
+}
+
+// judged is a readiness with the words that tell the days it was judged from.
+type judged struct {
+	days string
+	is   readiness.Readiness
 }
 
 // The pace of the snapshot: states and power every few seconds, totals and
@@ -141,7 +174,30 @@ const (
 // New builds a Publisher; Run makes it work. hears says whether messages of the
 // stations can come in.
 func New(s Store, p *plant.Plant, hears func() bool, log *slog.Logger) *Publisher {
-	return &Publisher{store: s, plant: p, hears: hears, log: log.With("component", "publish")}
+	return &Publisher{store: s, plant: p, hears: hears, log: log.With("component", "publish"), judged: map[plant.ProjectID]judged{}}
+}
+
+// ready judges anew only when the usable days have changed, about once a day: the
+// search for change points costs seconds.
+func (pb *Publisher) ready(p *plant.Plant, pr plant.Project, days []savings.Day, at time.Time) readiness.Readiness {
+	used, others := savings.Select(days, pr.Baseline)
+	var energy int64
+	var drivers float64
+	for _, d := range used {
+		energy += int64(d.Energy)
+		for _, v := range d.Drivers {
+			drivers += v
+		}
+	}
+	from := fmt.Sprint(p.Day(at, 0).Unix(), len(used), len(others), energy, drivers)
+	pb.mu.Lock()
+	defer pb.mu.Unlock()
+	if was := pb.judged[pr.ID]; was.days == from {
+		return was.is
+	}
+	is := readiness.Of(p, pr, days, at)
+	pb.judged[pr.ID] = judged{from, is}
+	return is
 }
 
 // Newest gives the latest snapshot, or nil before the first.
@@ -149,7 +205,7 @@ func (pb *Publisher) Newest() *Snapshot { return pb.newest.Load() }
 
 // Refresh takes a whole snapshot now.
 func (pb *Publisher) Refresh(ctx context.Context) error {
-	snap, err := Take(ctx, pb.store, pb.plant, time.Now())
+	snap, err := take(ctx, pb.store, pb.plant, moment{time.Now(), pb.ready})
 	if err != nil {
 		return err
 	}
@@ -242,4 +298,13 @@ func (s *Snapshot) Powers(p *plant.Plant) map[plant.MeterID]float64 {
 		}
 	}
 	return present
+}
+
+// Ready says how far a project's baseline is that is not frozen yet.
+func Ready(ctx context.Context, s Store, p *plant.Plant, pr plant.Project, now time.Time) (readiness.Readiness, error) {
+	d, err := daysOf(ctx, s, p, pr, now)
+	if err != nil {
+		return readiness.Readiness{}, err
+	}
+	return readiness.Of(p, pr, d.days, now), nil
 }

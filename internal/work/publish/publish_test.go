@@ -9,6 +9,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"reflect"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -22,6 +23,7 @@ import (
 	"github.com/prometheus/common/expfmt"
 
 	"curetally/internal/core/plant"
+	"curetally/internal/core/readiness"
 	"curetally/internal/core/savings"
 	"curetally/internal/core/unit"
 )
@@ -200,6 +202,33 @@ func TestFreezeThenStateGivesOneAnswerEverywhere(t *testing.T) {
 	// Saved is three quarters of what the arc would have used.
 	if st.Days != 8 || st.SavedFraction < 0.749 || st.SavedFraction > 0.751 || !st.Shown {
 		t.Errorf("%d days, %.4f saved, shown %v", st.Days, st.SavedFraction, st.Shown)
+	}
+}
+
+// What the daemon remembers of readiness is what a fresh look says, and is looked at
+// anew when the days change.
+func TestReadinessIsRememberedWhileDaysAreTheSame(t *testing.T) {
+	p, s := little(t), fourWeeks()
+	pb := New(s, p, func() bool { return true }, slog.New(slog.DiscardHandler))
+	pr := p.Projects[0]
+	now := monday.AddDate(0, 0, 19)
+	for _, step := range []time.Duration{0, time.Minute, 24 * time.Hour} {
+		d, err := daysOf(t.Context(), s, p, pr, now.Add(step))
+		if err != nil {
+			t.Fatal(err)
+		}
+		kept, fresh := pb.ready(p, pr, d.days, now.Add(step)), readiness.Of(p, pr, d.days, now.Add(step))
+		if !reflect.DeepEqual(kept, fresh) || kept.Days == 0 {
+			t.Errorf("after %v: remembered %+v, fresh %+v", step, kept, fresh)
+		}
+	}
+	s.days = s.days[:len(s.days)/2]
+	d, err := daysOf(t.Context(), s, p, pr, now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if kept, fresh := pb.ready(p, pr, d.days, now), readiness.Of(p, pr, d.days, now); !reflect.DeepEqual(kept, fresh) {
+		t.Errorf("with fewer days: %+v, fresh %+v", kept, fresh)
 	}
 }
 
