@@ -56,6 +56,7 @@ type commands struct {
 	Status     desk.Status        `cmd:"" help:"How the plant's records stand; with --calibration, how well due dates hold."`
 	Tasks      desk.Tasks         `cmd:"" help:"List upkeep tasks, most urgent first."`
 	Stops      desk.Stops         `cmd:"" help:"Propose which tasks to do in which planned stop."`
+	Spares     desk.Spares        `cmd:"" help:"Spare lamps: how many will be needed, when to order how many; spent mercury lamps."`
 	Done       acts.Done          `cmd:"" help:"Record that a task was carried out."`
 	Postpone   acts.Postpone      `cmd:"" help:"Put a task off to a day, with the reason."`
 	Skip       acts.Skip          `cmd:"" help:"Leave a task out this time, with the reason; it counts anew."`

@@ -97,6 +97,9 @@ type LampKind struct {
 	// Price of one lamp, ChangeCost of the work of one change, and StopCost of an
 	// unplanned stop beside these two; in one currency, zero when not stated.
 	Price, ChangeCost, StopCost unit.Money
+	// ArcCentimeters is the length of the arc, from which the mercury in the lamp is
+	// estimated; 0 when not stated.
+	ArcCentimeters float64
 	// LeadDays is how long an order takes to arrive, in calendar days; 0 when not
 	// stated.
 	LeadDays int

@@ -17,7 +17,9 @@ type Position struct {
 	// now. What is missing to 1 comes later.
 	First []float64
 	// Next is the chance that a lamp fitted at a change is itself changed 0, 1, …
-	// weeks later. Empty: each position is changed once at most.
+	// weeks later. Empty: each position is changed once at most. Weeks are whole, so
+	// that each change after the first comes half a week early on the mean, which is
+	// the safe side.
 	Next []float64
 }
 

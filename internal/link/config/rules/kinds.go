@@ -33,12 +33,15 @@ func Kinds(doc *strictyaml.Document, specs []Kind) []plant.LampKind {
 		if s.Doped && technology != plant.TechnologyArc {
 			doc.Report(at+".doped", "only an arc is doped", "remove the key, or write technology: arc")
 		}
+		if s.ArcCM < 0 || s.ArcCM > 500 || s.ArcCM > 0 && technology != plant.TechnologyArc {
+			doc.Report(at+".arc_cm", "not the length of an arc between 0 and 500 cm", "write the length of the arc of an arc lamp in centimetres, for example 45")
+		}
 		s.checkCosts(doc, at)
 		s.checkShape(doc, at)
 		s.checkOutput(doc, at)
 		kinds = append(kinds, plant.LampKind{
 			Name: s.Name, Title: cmp.Or(s.Title, s.Name), Technology: technology, RatedHours: s.RatedHours, HoursPerStart: s.HoursPerStart, Doped: s.Doped,
-			Price: s.Price.Money, ChangeCost: s.ChangeCost.Money, StopCost: s.StopCost.Money, LeadDays: s.LeadDays,
+			Price: s.Price.Money, ChangeCost: s.ChangeCost.Money, StopCost: s.StopCost.Money, LeadDays: s.LeadDays, ArcCentimeters: s.ArcCM,
 			LifeShape: s.LifeShape, LifeShapeSpread: s.LifeShapeSpread,
 			DirtLimit: s.DirtLimit, OutputThreshold: s.OutputThreshold, CleanedBy: s.cleanedBy(technology),
 		})

@@ -21,12 +21,12 @@ func kindsOf(t *testing.T, text string) ([]plant.LampKind, string) {
 }
 
 func TestKinds_Costs(t *testing.T) {
-	kinds, problems := kindsOf(t, "  - {name: a, technology: arc, doped: true, rated_hours: 900, price: 240.50 EUR, change_cost: 40 EUR, stop_cost: 600 EUR, lead_days: 14}\n")
+	kinds, problems := kindsOf(t, "  - {name: a, technology: arc, doped: true, rated_hours: 900, price: 240.50 EUR, change_cost: 40 EUR, stop_cost: 600 EUR, lead_days: 14, arc_cm: 45}\n")
 	if problems != "" {
 		t.Fatal(problems)
 	}
 	k := kinds[0]
-	if !k.Doped || k.Price.Float() != 240.5 || k.ChangeCost.Float() != 40 || k.StopCost.String() != "600.00 EUR" || k.LeadDays != 14 {
+	if !k.Doped || k.Price.Float() != 240.5 || k.ChangeCost.Float() != 40 || k.StopCost.String() != "600.00 EUR" || k.LeadDays != 14 || k.ArcCentimeters != 45 {
 		t.Errorf("read as %+v", k)
 	}
 	for text, want := range map[string]string{
@@ -40,6 +40,8 @@ func TestKinds_Costs(t *testing.T) {
 		"technology: arc, rated_hours: 9, life_shape: 101":                                "life_shape: not between",
 		"technology: arc, rated_hours: 9, life_shape: 3, life_shape_spread: -1":           "life_shape_spread: not between",
 		"technology: arc, rated_hours: 9, life_shape_spread: 0.3":                         "a spread without a shape",
+		"technology: arc, rated_hours: 9, arc_cm: 501":                                    "arc_cm: not the length",
+		"technology: led, rated_hours: 9, arc_cm: 45":                                     "arc_cm: not the length",
 		"technology: arc, rated_hours: 9, lead_days: -1":                                  "lead_days: not between 0 and 730",
 		"technology: arc, rated_hours: 9, lead_days: 731, price: 1 EUR, stop_cost: 1 USD": "stop_cost: in USD",
 	} {

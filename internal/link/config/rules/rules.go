@@ -32,6 +32,7 @@ type Kind struct {
 	ChangeCost strictyaml.Money `yaml:"change_cost"`
 	StopCost   strictyaml.Money `yaml:"stop_cost"`
 	LeadDays   int              `yaml:"lead_days"`
+	ArcCM      float64          `yaml:"arc_cm"`
 
 	LifeShape       float64 `yaml:"life_shape"`
 	LifeShapeSpread float64 `yaml:"life_shape_spread"`
