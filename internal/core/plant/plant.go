@@ -179,6 +179,7 @@ type Project struct {
 	// Expected is what the drivers will go through in the year to come.
 	Expected []DriverSpan
 	Factors  []StaticFactor
+	Plan     MVPlan
 }
 
 // Driver is an independent variable of a baseline model, summed per day over

@@ -41,6 +41,7 @@ func (b *builder) model(at string, s projectSpec, p *plant.Project) {
 	p.Conversion = civil.Local(s.Conversion.Time, b.plant.TimeZone)
 	b.expected(at, s, p)
 	b.factors(at, s, p)
+	b.mvPlan(at+".plan", s.Plan, p)
 }
 
 // expected reads the range of the drivers in the year to come.

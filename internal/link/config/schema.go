@@ -170,6 +170,7 @@ type projectSpec struct {
 	Conversion     date         `yaml:"conversion"`
 	ExpectedYear   []spanSpec   `yaml:"expected_year"`
 	Factors        []factorSpec `yaml:"static_factors"`
+	Plan           planSpec     `yaml:"plan"`
 }
 
 // limitsSpec are the limits by which a baseline model is accepted.
