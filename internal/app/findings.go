@@ -2,14 +2,33 @@ package app
 
 import (
 	"fmt"
+	"slices"
+	"strings"
 	"time"
 
 	"curetally/internal/core/plant"
+	"curetally/internal/core/upkeep"
 	"curetally/internal/work/collect"
 	"curetally/internal/work/lampbook"
 	"curetally/internal/work/publish"
 	"curetally/internal/work/web"
 )
+
+// unheard lists tasks of the plant's own rules that look at what nobody sends.
+func unheard(p *plant.Plant, tasks []upkeep.Task) []web.Finding {
+	var out []web.Finding
+	for _, t := range tasks {
+		own := func(r plant.TaskRule) bool { return r.ID == t.Rule && !r.Ready }
+		if len(t.Unheard) > 0 && slices.ContainsFunc(p.Rules, own) {
+			out = append(out, web.Finding{
+				Kind: "unheard signal", Subject: string(t.Rule) + "/" + t.Subject,
+				Text:   "The task looks at " + strings.Join(t.Unheard, " and ") + ", and nothing is on record of it.",
+				Remedy: "Map the signal under topics, correct its name in the rule, or remove the limit.",
+			})
+		}
+	}
+	return out
+}
 
 // findings lists what is wrong now and what to do about it.
 func (d *Daemon) findings(snap *publish.Snapshot) []web.Finding {
@@ -48,6 +67,9 @@ func (d *Daemon) findings(snap *publish.Snapshot) []web.Finding {
 			}
 			out = append(out, f)
 		}
+	}
+	if look := d.plan.Newest(); look != nil {
+		out = append(out, unheard(d.plant, look.Tasks)...)
 	}
 	out = append(out, oversized(d.plant, snap.Loads)...)
 	out = append(out, lampFindings(d.lamps.Newest())...)

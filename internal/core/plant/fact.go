@@ -82,6 +82,14 @@ type Refusal struct {
 // MaxRefusalPayload bounds the payload that is kept of a refused message.
 const MaxRefusalPayload = 4096
 
+// SignalSpan asks for values of one signal thinned out: the first of each of Parts
+// equal parts of [From, To).
+type SignalSpan struct {
+	Subject, Name string
+	From, To      time.Time
+	Parts         int
+}
+
 // Facts is a batch of facts that travel together. The order inside each slice
 // is the order of arrival.
 type Facts struct {

@@ -38,6 +38,18 @@ type Press struct {
 	Title    string
 	Stations []Station // in the order of the web
 	Calendar PressCalendar
+	Loops    []Loop
+}
+
+// Loop is a cooling loop or an exhaust that stations of a press share.
+type Loop struct {
+	ID       string // shares the names of presses, stations and meters
+	Title    string
+	Exhaust  bool // moves air; else coolant
+	Stations []StationID
+	// SignalsOf names the press, station or meter whose signals are those of the
+	// loop.
+	SignalsOf string
 }
 
 // Station is one curing station.
@@ -122,7 +134,32 @@ const (
 	PerStation RuleScope = "station"
 	PerLamp    RuleScope = "lamp" // the lamp fitted in each station
 	PerPress   RuleScope = "press"
+	PerLoop    RuleScope = "loop"    // each cooling loop; the press where none is named
+	PerExhaust RuleScope = "exhaust" // each exhaust; the press where none is named
 )
+
+// ConditionKind says how a signal reaches the limit of a task.
+type ConditionKind string
+
+// The kinds of condition.
+const (
+	Below   ConditionKind = "below"
+	Above   ConditionKind = "above"
+	Falls   ConditionKind = "falls"    // by a share of what it was when last done
+	Rises   ConditionKind = "rises"    // likewise
+	RisesBy ConditionKind = "rises_by" // by so much, in the unit of the signal
+)
+
+// Condition is a limit on a process signal.
+type Condition struct {
+	Signal string // name with its unit, as in Signal
+	Kind   ConditionKind
+	// Limit is in the unit of the signal, or a share for Falls and Rises.
+	Limit float64
+	// OffBelow leaves out values below it, which are of a machine that stands; 0
+	// leaves out none.
+	OffBelow float64
+}
 
 // TaskRule says when a task falls due. Of several limits the first that is
 // reached counts; a zero limit is not set.
@@ -137,7 +174,11 @@ type TaskRule struct {
 	// LifeFraction is for PerLamp: the fraction of the rated equivalent hours.
 	LifeFraction float64
 	Starts       int64
-	Days         int // calendar days
+	AreaM2       float64 // printed by the press since the anchor
+	Days         int     // calendar days
+	Conditions   []Condition
+	// Ready marks a ready-made rule, whose signals a plant need not have.
+	Ready bool
 	// Lead is how many days before the due date the task shows as upcoming.
 	Lead int
 	// Grace is how many days after the due date it becomes overdue.

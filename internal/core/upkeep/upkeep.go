@@ -4,8 +4,10 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
+	"curetally/internal/core/condition"
 	"curetally/internal/core/forecast"
 	"curetally/internal/core/plant"
 	"curetally/internal/core/unit"
@@ -36,6 +38,8 @@ type Subject struct {
 	AnchorKnown bool
 	// Counts since the anchor; of a lamp whose task was never done, over its life.
 	LitSince, StartsSince int64
+	AreaSince             int64   // square centimetres
+	AreaKnown             bool    // the press counts what it prints
 	EquivalentSince       float64 // equivalent hours of the lamp
 	RatedHours            float64 // of the lamp's kind
 	HoursPerStart         float64 // of the lamp's kind, equivalent hours
@@ -45,6 +49,9 @@ type Subject struct {
 	Put plant.TaskAct
 	// Use is recent history by day, in any order, also from before the anchor.
 	Use []Use
+	// Signals has the readings since the anchor of the signals that the rule looks
+	// at, by name.
+	Signals map[string][]condition.Reading
 }
 
 // Status says how urgent a task is.
@@ -97,6 +104,8 @@ type Task struct {
 	Parts     []string  `json:"parts"`
 	Cautions  []Card    `json:"cautions"` // ends with the sentence that defers to site rules
 	Anchor    time.Time `json:"anchor,omitzero"`
+	// Unheard names signals and counters that the rule looks at and nobody sends.
+	Unheard []string `json:"unheard,omitempty"`
 }
 
 // Applies says whether a rule is for subjects of a technology.
@@ -149,10 +158,14 @@ func (c *calendar) forecast(s Subject) Task {
 		Minutes: s.Rule.Minutes, Parts: slices.Clone(s.Rule.Parts), Cautions: Cards(s.Rule.Cautions),
 		Status: OK, Reason: "no limit that can be counted",
 	}
+	t.Unheard = unheard(s)
 	limits := c.limits(s)
 	if len(limits) == 0 {
-		if s.Rule.LifeFraction > 0 {
+		switch {
+		case s.Rule.LifeFraction > 0:
 			t.Reason = "the lamp's kind states no rated hours: no date"
+		case len(t.Unheard) > 0:
+			t.Reason = "nobody sends " + strings.Join(t.Unheard, " or ") + ": no date"
 		}
 		return t
 	}
@@ -248,8 +261,21 @@ func (c *calendar) limits(s Subject) []limit {
 			of: func(u Use) float64 { return float64(u.Starts) },
 		}))
 	}
+	if s.Rule.AreaM2 > 0 && s.AreaKnown {
+		area := float64(s.AreaSince) / plant.QuantityArea.PerDisplay()
+		out = append(out, c.byUse(s, count{
+			says:  fmt.Sprintf("%s of %s m² printed", unit.Group(area, 0), unit.Group(s.Rule.AreaM2, 0)),
+			since: area, end: s.Rule.AreaM2, unit: " m²",
+			of: func(u Use) float64 { return float64(u.AreaCm2) / plant.QuantityArea.PerDisplay() },
+		}))
+	}
 	if s.Rule.Days > 0 {
 		out = append(out, c.byCalendar(s))
+	}
+	for _, cond := range s.Rule.Conditions {
+		if v := condition.Judge(cond, s.Signals[cond.Signal], c.now); v.Readings > 0 {
+			out = append(out, c.bySignal(cond, v))
+		}
 	}
 	return out
 }

@@ -532,7 +532,7 @@ func TestProjectionProperties(t *testing.T) {
 		now := start.Add(time.Duration(rapid.Int64Range(0, 525_600).Draw(rt, "minute")) * time.Minute)
 		used := rapid.Float64Range(0, 1499).Draw(rt, "used")
 		s := lamp(p, now, used)
-		s.Use = history(p, now, rapid.IntRange(5, 60).Draw(rt, "days"), rapid.Float64Range(1, 24).Draw(rt, "hours"), 0)
+		s.Use = history(p, now, rapid.IntRange(5, 60).Draw(rt, "days"), rapid.Float64Range(5, 24).Draw(rt, "hours"), 0)
 		due := upkeep.Forecast(p, s, now).Due
 		if due.IsZero() {
 			rt.Fatal("no date in spite of use")

@@ -92,7 +92,7 @@ func Parse(name string, data []byte) (*Config, error) {
 		problems.Sort()
 		return nil, problems
 	}
-	return &Config{Plant: b.plant, Settings: b.settings, Terms: b.terms, Warnings: b.foresee(name)}, nil
+	return &Config{Plant: b.plant, Settings: b.settings, Terms: b.terms, Warnings: append(b.foresee(name), b.unheard(name)...)}, nil
 }
 
 // builder turns the file into a plant, step by step; problems go to doc.
@@ -115,6 +115,7 @@ func (b *builder) build() {
 	b.presses()
 	b.readProfiles()
 	b.buses()
+	b.signalsOfLoops()
 	b.topics()
 	b.registers()
 	b.upkeep()

@@ -153,6 +153,23 @@ func TestCalendar(t *testing.T) {
 	}
 }
 
+// A rule of the plant's own on a signal that nobody sends is warned of; a ready-made
+// one is not, as a plant need not have all signals.
+func TestUnheardSignals(t *testing.T) {
+	c, err := Load(filepath.Join(examples, "led-after.yaml"))
+	if err != nil || len(c.Warnings) != 0 {
+		t.Fatalf("%v, warnings %v", err, c.Warnings)
+	}
+	loop := plant.Loop{ID: "heron-water", Title: "Cooling water of Heron", Stations: []plant.StationID{"heron-1", "heron-2"}, SignalsOf: "heron-1"}
+	if diff := cmp.Diff([]plant.Loop{loop}, c.Plant.Presses[0].Loops); diff != "" {
+		t.Errorf("loops (-want +got):\n%s", diff)
+	}
+	text := fmt.Sprintf(minimal, "profile: wh-uint32") + "rules: [default, {name: warm, conditions: [{signal: coolant_celsius, above: 35}]}]\n"
+	if w := parse(t, text).Warnings; len(w) != 1 || w[0].Line == 0 || !strings.Contains(w[0].Problem, `nobody sends the signal "coolant_celsius"`) {
+		t.Errorf("warnings %v", w)
+	}
+}
+
 func TestRegisters(t *testing.T) {
 	c, err := Load(filepath.Join(examples, "arc-baseline.yaml"))
 	if err != nil {

@@ -127,7 +127,19 @@ type pressSpec struct {
 	Title    string        `yaml:"title"`
 	Calendar shifts.Spec   `yaml:"calendar"`
 	Stations []stationSpec `yaml:"stations,required"`
+	Loops    []loopSpec    `yaml:"loops"`
 }
+
+// loopSpec is a cooling loop or an exhaust that stations share.
+type loopSpec struct {
+	Name      string   `yaml:"name,required"`
+	Title     string   `yaml:"title"`
+	Carries   string   `yaml:"carries"`
+	Stations  []string `yaml:"stations"`
+	SignalsOf string   `yaml:"signals_of"`
+}
+
+func (l *loopSpec) SetDefaults() { l.Carries = "coolant" }
 
 type stationSpec struct {
 	Name       string           `yaml:"name,required"`

@@ -2,6 +2,7 @@ package config
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -9,6 +10,7 @@ import (
 
 	"curetally/internal/core/plant"
 	"curetally/internal/link/config/civil"
+	"curetally/internal/link/config/strictyaml"
 )
 
 // site reads what holds for the whole plant.
@@ -94,7 +96,49 @@ func (b *builder) presses() {
 		for j, ss := range ps.Stations {
 			press.Stations = append(press.Stations, b.station(fmt.Sprintf("%s.stations[%d]", at, j), ss, press.ID))
 		}
+		for j, ls := range ps.Loops {
+			press.Loops = append(press.Loops, b.loop(fmt.Sprintf("%s.loops[%d]", at, j), ls, press))
+		}
 		b.plant.Presses = append(b.plant.Presses, press)
+	}
+}
+
+// loop reads a cooling loop or an exhaust; without stations it is of all those of
+// the press, and its signals are by default those of the press.
+func (b *builder) loop(at string, ls loopSpec, press plant.Press) plant.Loop {
+	b.own(at+".name", ls.Name, "loop")
+	l := plant.Loop{ID: ls.Name, Title: orName(ls.Title, ls.Name), Exhaust: ls.Carries == "air", SignalsOf: ls.SignalsOf}
+	if ls.Carries != "coolant" && ls.Carries != "air" {
+		b.reportf(at+".carries", "expected coolant, or air for an exhaust", "a loop carries %q", ls.Carries)
+	}
+	if l.SignalsOf == "" {
+		l.SignalsOf = string(press.ID)
+	}
+	var names []string
+	for _, s := range press.Stations {
+		names = append(names, string(s.ID))
+		if ls.Stations == nil {
+			l.Stations = append(l.Stations, s.ID)
+		}
+	}
+	for k, name := range ls.Stations {
+		if !slices.Contains(names, name) {
+			b.reportf(fmt.Sprintf("%s.stations[%d]", at, k), strictyaml.Suggest(name, names, ""), "press %s has no station %q", press.ID, name)
+		}
+		l.Stations = append(l.Stations, plant.StationID(name))
+	}
+	return l
+}
+
+// signalsOfLoops checks, once all names are known, whose signals loops have.
+func (b *builder) signalsOfLoops() {
+	for i, p := range b.plant.Presses {
+		for j, l := range p.Loops {
+			if at, known := b.owners[l.SignalsOf]; !known || strings.Contains(at, ".loops[") {
+				b.reportf(fmt.Sprintf("presses[%d].loops[%d].signals_of", i, j), strictyaml.Suggest(l.SignalsOf, slices.Sorted(maps.Keys(b.owners)), ""),
+					"no press, station or meter is called %q", l.SignalsOf)
+			}
+		}
 	}
 }
 

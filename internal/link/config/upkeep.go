@@ -33,6 +33,36 @@ func (b *builder) upkeep() {
 	b.lampKindsOfStations()
 }
 
+// unheard warns of rules of the plant's own that look at a signal which no topic
+// and no meter gives.
+func (b *builder) unheard(file string) []Problem {
+	known := []string{plant.SignalPower}
+	for _, t := range b.plant.Topics {
+		known = slices.AppendSeq(known, maps.Keys(t.Signals))
+	}
+	for _, m := range b.meters {
+		for _, v := range m.Profile.Values {
+			if !v.Cumulative {
+				known = append(known, v.Name)
+			}
+		}
+	}
+	slices.Sort(known)
+	known = slices.Compact(known)
+	var out []Problem
+	for i, r := range b.in.Rules {
+		for j, c := range r.Conditions {
+			if at := fmt.Sprintf("rules[%d].conditions[%d].signal", i, j); !slices.Contains(known, c.Signal) {
+				out = append(out, Problem{
+					File: file, Line: b.doc.Line(at), Path: at, Problem: fmt.Sprintf("nobody sends the signal %q, so this limit is never reached", c.Signal),
+					Remedy: strictyaml.Suggest(c.Signal, known, "") + "; map it under signals of a topic",
+				})
+			}
+		}
+	}
+	return out
+}
+
 // include adds a ready-made set or a file of rules.
 func (b *builder) include(at, what string) {
 	if sets, ok := rules.Sets()[what]; ok {

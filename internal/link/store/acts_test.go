@@ -223,3 +223,22 @@ func TestBaseline_CannotBeChanged(t *testing.T) {
 	}
 	same(t, "audit rows", len(get(db.AuditLog(ctx, 10))(t)), 2)
 }
+
+// A signal is thinned out to the first value of each part of the span, and parts
+// without a value are left out.
+func TestSignalSamples(t *testing.T) {
+	db := open(t)
+	var f plant.Facts
+	for i := range 90 {
+		f.Signals = append(f.Signals, plant.Signal{Subject: "heron-1", Name: "filter_pascals", At: at(float64(i)), Value: float64(i)})
+	}
+	must(t, db.Apply(t.Context(), spoolA, []plant.Batch{batch(1, f)}))
+	q := plant.SignalSpan{Subject: "heron-1", Name: "filter_pascals", From: at(0.5), To: at(120.5), Parts: 4}
+	var got []float64
+	for _, v := range get(db.SignalSamples(t.Context(), q))(t) {
+		got = append(got, v.Value)
+	}
+	same(t, "samples", got, []float64{1, 31, 61})
+	q.Name = "filter_pascal"
+	same(t, "of no signal", len(get(db.SignalSamples(t.Context(), q))(t)), 0)
+}

@@ -89,6 +89,24 @@ func (db *DB) LatestSignals(ctx context.Context) ([]plant.Signal, error) {
 		WHERE s.site = $1 ORDER BY s.subject, s.name`)
 }
 
+// SignalSamples gives the values of a signal thinned out, in order of time: the
+// first of each part of the span. It costs the same however often the signal came.
+func (db *DB) SignalSamples(ctx context.Context, q plant.SignalSpan) ([]plant.Signal, error) {
+	scan := func(row pgx.CollectableRow) (plant.Signal, error) {
+		v := plant.Signal{Subject: q.Subject, Name: q.Name}
+		err := row.Scan(&v.At, &v.Value)
+		v.At = v.At.UTC()
+		return v, err
+	}
+	parts := max(1, q.Parts)
+	step := max(time.Millisecond, q.To.Sub(q.From)/time.Duration(parts))
+	return collect(ctx, db, scan, `SELECT x.at, x.value FROM series s CROSS JOIN generate_series(0, $6::int - 1) part CROSS JOIN LATERAL
+		(SELECT at, value FROM signal v WHERE v.site = s.site AND v.series = s.id
+			AND v.at >= $4::timestamptz + part * $5::interval AND v.at < $4::timestamptz + (part + 1) * $5::interval
+			ORDER BY v.at LIMIT 1) x
+		WHERE s.site = $1 AND s.subject = $2 AND s.name = $3 ORDER BY x.at`, q.Subject, q.Name, q.From.UTC(), step, parts)
+}
+
 // LatestReadings gives the newest reading of each register that has one, by
 // name.
 func (db *DB) LatestReadings(ctx context.Context) ([]plant.Reading, error) {

@@ -20,6 +20,7 @@ const (
 	ruleCoolantLevel     = plant.RuleID("coolant-level")
 	ruleLeakCheck        = plant.RuleID("leak-check")
 	ruleRadiometerPass   = plant.RuleID("radiometer-pass")
+	ruleHourMeterCheck   = plant.RuleID("hour-meter-check")
 )
 
 // round is a calendar task that people do on Saturdays.
@@ -42,6 +43,7 @@ func rounds() []round {
 		{rule: ruleCabinetFilter, weeks: 4, led: true},
 		{rule: ruleCondenserClean, weeks: 5, led: true}, // a week late each time
 		{rule: ruleRadiometerPass, weeks: 4, gear: true},
+		{rule: ruleHourMeterCheck, weeks: 4, gear: true},
 	}
 }
 

@@ -18,6 +18,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"curetally/internal/core/condition"
 	"curetally/internal/core/lamplife"
 	"curetally/internal/core/plant"
 	"curetally/internal/core/upkeep"
@@ -35,6 +36,9 @@ type Store interface {
 	// AmountSince sums entries from the interval that holds since.
 	AmountSince(ctx context.Context, reg plant.RegisterID, since time.Time) (int64, error)
 	LatestEvents(ctx context.Context) (map[plant.StationID]plant.StationEvent, error)
+	// LatestSignals gives the newest value of each signal.
+	LatestSignals(ctx context.Context) ([]plant.Signal, error)
+	SignalSamples(ctx context.Context, span plant.SignalSpan) ([]plant.Signal, error)
 }
 
 // FittedLamp is the lamp in a station and what it has lived.
@@ -59,7 +63,7 @@ const useWindow = 130 * 24 * time.Hour
 
 // Look makes the outlook at an instant.
 func Look(ctx context.Context, s Store, p *plant.Plant, now time.Time) (Outlook, error) {
-	g := gatherer{store: s, plant: p, now: now, since: map[sinceKey]int64{}}
+	g := gatherer{store: s, plant: p, now: now, since: map[sinceKey]int64{}, sampled: map[plant.SignalSpan][]condition.Reading{}}
 	if err := g.read(ctx); err != nil {
 		return Outlook{}, err
 	}
@@ -91,7 +95,15 @@ type gatherer struct {
 	tech   map[plant.StationID]plant.Technology
 	use    map[plant.StationID][]upkeep.Use
 	since  map[sinceKey]int64 // sums already asked for
+	// area has the register of the area that each press prints, with what it printed
+	// by day; heard has the signals that there are, sampled those already asked for.
+	area    map[plant.PressID]plant.RegisterID
+	printed map[plant.PressID]map[int64]int64
+	heard   map[signalKey]bool
+	sampled map[plant.SignalSpan][]condition.Reading
 }
+
+type signalKey struct{ subject, name string }
 
 func (g *gatherer) read(ctx context.Context) error {
 	events, err := g.store.LatestEvents(ctx)
@@ -118,6 +130,14 @@ func (g *gatherer) read(ctx context.Context) error {
 		if k := (anchorKey{a.Rule, a.Subject}); a.At.After(m[k].At) {
 			m[k] = a
 		}
+	}
+	signals, err := g.store.LatestSignals(ctx)
+	if err != nil {
+		return fmt.Errorf("latest signals: %w", err)
+	}
+	g.heard = map[signalKey]bool{}
+	for _, v := range signals {
+		g.heard[signalKey{v.Subject, v.Name}] = true
 	}
 	if err := g.readLamps(ctx); err != nil {
 		return err
@@ -167,6 +187,13 @@ func (g *gatherer) readUse(ctx context.Context) error {
 	for _, st := range g.plant.Stations() {
 		regs = append(regs, plant.RegisterOf(st.ID, plant.ValueLit), plant.RegisterOf(st.ID, plant.ValueStarts))
 	}
+	g.area, g.printed = map[plant.PressID]plant.RegisterID{}, map[plant.PressID]map[int64]int64{}
+	for _, r := range g.plant.Registers {
+		if r.Press != "" && r.Station == "" && r.Quantity == plant.QuantityArea {
+			g.area[r.Press], g.printed[r.Press] = r.ID, map[int64]int64{}
+			regs = append(regs, r.ID)
+		}
+	}
 	amounts, err := g.store.DayAmounts(ctx, regs, g.now.Add(-useWindow), g.now)
 	if err != nil {
 		return fmt.Errorf("use by day: %w", err)
@@ -174,6 +201,10 @@ func (g *gatherer) readUse(ctx context.Context) error {
 	g.use = map[plant.StationID][]upkeep.Use{}
 	for _, a := range amounts {
 		owner, value := a.Register.Split()
+		if press := plant.PressID(owner); g.area[press] == a.Register {
+			g.printed[press][a.Day.Unix()] += a.Amount
+			continue
+		}
 		days := g.use[plant.StationID(owner)]
 		if n := len(days); n == 0 || !days[n-1].Day.Equal(a.Day) {
 			days = append(days, upkeep.Use{Day: a.Day})
@@ -187,128 +218,6 @@ func (g *gatherer) readUse(ctx context.Context) error {
 		g.use[plant.StationID(owner)] = days
 	}
 	return nil
-}
-
-// subjects lists everything that a rule applies to.
-func (g *gatherer) subjects(ctx context.Context) ([]upkeep.Subject, error) {
-	var out []upkeep.Subject
-	for _, rule := range g.plant.Rules {
-		for _, press := range g.plant.Presses {
-			if rule.Scope == plant.PerPress {
-				if g.applies(rule, press.Stations...) {
-					out = append(out, g.told(g.ofPress(rule, press)))
-				}
-				continue
-			}
-			for _, st := range press.Stations {
-				if !g.applies(rule, st) {
-					continue
-				}
-				s, ok, err := g.ofStation(ctx, rule, st)
-				if err != nil {
-					return nil, err
-				}
-				if ok {
-					out = append(out, g.told(s))
-				}
-			}
-		}
-	}
-	return out, nil
-}
-
-// applies says whether a rule is for the technology that is mounted in any of
-// the stations.
-func (g *gatherer) applies(rule plant.TaskRule, stations ...plant.Station) bool {
-	for _, st := range stations {
-		if upkeep.Applies(rule, g.tech[st.ID]) {
-			return true
-		}
-	}
-	return false
-}
-
-// anchor is the instant from which a task counts: when it was last done, else
-// when the present lamp was fitted, else none, and everything on record counts.
-// done is false unless it was done.
-func (g *gatherer) anchor(rule plant.RuleID, subject string, st ...plant.Station) (at time.Time, done bool) {
-	for _, s := range st {
-		if f, ok := g.fitted[s.ID]; ok && (at.IsZero() || f.Since.Before(at)) {
-			at = f.Since
-		}
-	}
-	if d := g.done[anchorKey{rule, subject}].At; d.After(at) {
-		return d, true
-	}
-	return at, false
-}
-
-// told completes a subject with what people decided about its task since it was
-// last done.
-func (g *gatherer) told(s upkeep.Subject) upkeep.Subject {
-	k := anchorKey{s.Rule.ID, s.Name}
-	s.Skipped = s.AnchorKnown && g.done[k].Kind == plant.TaskSkip
-	if put := g.put[k]; put.At.After(s.Anchor) {
-		s.Put = put
-	}
-	return s
-}
-
-func (g *gatherer) ofPress(rule plant.TaskRule, press plant.Press) upkeep.Subject {
-	s := upkeep.Subject{Rule: rule, Name: string(press.ID), Press: press.ID, Technology: rule.Technology}
-	s.Anchor, s.AnchorKnown = g.anchor(rule.ID, s.Name, press.Stations...)
-	return s
-}
-
-// ofStation makes the subject of a rule per station or per lamp; ok is false
-// for a lamp rule on a station without a lamp, and for one that follows the life
-// of a lamp and was carried out on this one, whose life does not begin anew.
-func (g *gatherer) ofStation(ctx context.Context, rule plant.TaskRule, st plant.Station) (upkeep.Subject, bool, error) {
-	s := upkeep.Subject{
-		Rule: rule, Name: string(st.ID), Station: st.ID, Press: st.Press,
-		Technology: g.tech[st.ID], Use: g.use[st.ID],
-	}
-	if rule.Scope == plant.PerLamp {
-		f, ok := g.fitted[st.ID]
-		if !ok {
-			return s, false, nil
-		}
-		s.Lamp, s.RatedHours, s.HoursPerStart = f.Lamp.Serial, f.Kind.RatedHours, f.Kind.HoursPerStart
-		if carriedOut := g.done[anchorKey{rule.ID, s.Name}].At.After(f.Since); !carriedOut {
-			s.Anchor = f.Since
-			s.LitSince, s.StartsSince, s.EquivalentSince = f.Life.LitMillis, f.Life.Starts, f.Life.Equivalent
-			return s, true, nil
-		}
-		if rule.LifeFraction > 0 {
-			return s, false, nil
-		}
-	}
-	s.Anchor, s.AnchorKnown = g.anchor(rule.ID, s.Name, st)
-	var err error
-	if rule.LitHours > 0 {
-		if s.LitSince, err = g.sum(ctx, plant.RegisterOf(st.ID, plant.ValueLit), s.Anchor); err != nil {
-			return s, false, err
-		}
-	}
-	if rule.Starts > 0 {
-		if s.StartsSince, err = g.sum(ctx, plant.RegisterOf(st.ID, plant.ValueStarts), s.Anchor); err != nil {
-			return s, false, err
-		}
-	}
-	return s, true, nil
-}
-
-func (g *gatherer) sum(ctx context.Context, reg plant.RegisterID, since time.Time) (int64, error) {
-	k := sinceKey{reg, since.UnixMicro()}
-	if v, ok := g.since[k]; ok {
-		return v, nil
-	}
-	v, err := g.store.AmountSince(ctx, reg, since)
-	if err != nil {
-		return 0, fmt.Errorf("use of %s since %s: %w", reg, since.Format(time.RFC3339), err)
-	}
-	g.since[k] = v
-	return v, nil
 }
 
 // Planner keeps the newest outlook.

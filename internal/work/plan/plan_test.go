@@ -44,6 +44,7 @@ type shelf struct {
 	totals   []plant.LampTotal
 	acts     []plant.TaskAct
 	days     []plant.DayAmount
+	signals  []plant.Signal
 	events   map[plant.StationID]plant.StationEvent
 	sums     map[plant.RegisterID]func(since time.Time) int64
 	err      atomic.Pointer[error]
@@ -71,6 +72,24 @@ func (s *shelf) AmountSince(_ context.Context, reg plant.RegisterID, since time.
 		return f(since), s.failure()
 	}
 	return 0, s.failure()
+}
+
+func (s *shelf) LatestSignals(context.Context) ([]plant.Signal, error) {
+	var out []plant.Signal
+	for _, v := range s.signals {
+		out = append(out, plant.Signal{Subject: v.Subject, Name: v.Name})
+	}
+	return out, s.failure()
+}
+
+func (s *shelf) SignalSamples(_ context.Context, q plant.SignalSpan) ([]plant.Signal, error) {
+	var out []plant.Signal
+	for _, v := range s.signals {
+		if v.Subject == q.Subject && v.Name == q.Name && !v.At.Before(q.From) && v.At.Before(q.To) {
+			out = append(out, v)
+		}
+	}
+	return out, s.failure()
 }
 
 func (s *shelf) LatestEvents(context.Context) (map[plant.StationID]plant.StationEvent, error) {
@@ -185,7 +204,7 @@ func TestDoneMovesTheAnchor(t *testing.T) {
 // A postponement holds until the task is done or skipped after it.
 func TestPostponementEndsWithTheTask(t *testing.T) {
 	s, p := full(), little()
-	put := plant.TaskAct{Kind: plant.TaskPostpone, Rule: "reflector-clean", Subject: "a", At: now.AddDate(0, 0, -5), Until: now.AddDate(0, 1, 0), By: "Ben"}
+	put := plant.TaskAct{Kind: plant.TaskPostpone, Rule: "reflector-clean", Subject: "a", At: now.AddDate(0, 0, -5), Until: now.AddDate(0, 1, 0).Truncate(24 * time.Hour), By: "Ben"}
 	s.acts = []plant.TaskAct{put}
 	o, err := Look(t.Context(), s, p, now)
 	if err != nil {
@@ -200,6 +219,47 @@ func TestPostponementEndsWithTheTask(t *testing.T) {
 	}
 	if task := find(t, o, "reflector-clean", "a"); !task.OriginalDue.IsZero() || task.UsedFraction > 0.1 {
 		t.Errorf("skipped after it: %+v", task)
+	}
+}
+
+// Area, signals and shared loops: each limit counts from the anchor, the loop that
+// has a name takes the rules of loops, and what nobody sends is said.
+func TestAreaSignalsAndLoops(t *testing.T) {
+	s, p := full(), little()
+	p.Presses[0].Loops = []plant.Loop{{ID: "water", Stations: []plant.StationID{"b"}, SignalsOf: "p"}}
+	p.Registers = []plant.Register{{ID: "p/area", Press: "p", Quantity: plant.QuantityArea}}
+	p.Rules = []plant.TaskRule{
+		{ID: "window", Scope: plant.PerStation, Technology: plant.TechnologyLED, AreaM2: 115_000},
+		{ID: "coolant", Scope: plant.PerLoop, Technology: plant.TechnologyLED, Conditions: []plant.Condition{{Signal: "level_percent", Kind: plant.Below, Limit: 85}}},
+		{ID: "duct", Scope: plant.PerExhaust, Technology: plant.TechnologyArc, Days: 180},
+		{ID: "filter", Scope: plant.PerStation, Technology: plant.TechnologyArc, Conditions: []plant.Condition{{Signal: "filter_pascals", Kind: plant.Above, Limit: 200}}},
+	}
+	s.sums["p/area"] = func(time.Time) int64 { return 100_000 * 10_000 }
+	for d := 60; d > 0; d-- {
+		day := now.AddDate(0, 0, -d).Truncate(24 * time.Hour)
+		if wd := day.Weekday(); wd != time.Saturday && wd != time.Sunday {
+			s.days = append(s.days, plant.DayAmount{Day: day, Register: "p/area", Amount: 2000 * 10_000})
+		}
+		for h := range 24 {
+			s.signals = append(s.signals, plant.Signal{Subject: "p", Name: "level_percent", At: day.Add(time.Duration(h) * time.Hour), Value: 90 - float64(60-d)/10})
+		}
+	}
+	o, err := Look(t.Context(), s, p, now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// 15,000 m² are left at 2,000 a workday; half a Monday and the seven workdays
+	// after it make them.
+	if task := find(t, o, "window", "b"); task.Due.Format(time.DateOnly) != "2026-04-08" || !strings.HasPrefix(task.Reason, "100\u202f000 of 115\u202f000 m² printed; at 2\u202f000.0 m² per workday") {
+		t.Errorf("area: %v %q", task.Due, task.Reason)
+	}
+	// It fell below 85 ten days ago.
+	if task := find(t, o, "coolant", "water"); task.Status != upkeep.Overdue && task.Status != upkeep.Due || !strings.HasPrefix(task.Reason, "level_percent 84.1, limit 85; beyond it since ") {
+		t.Errorf("level: %s %q", task.Status, task.Reason)
+	}
+	find(t, o, "duct", "p") // no exhaust has a name: that of the press
+	if task := find(t, o, "filter", "a"); !task.Due.IsZero() || task.Reason != "nobody sends filter_pascals: no date" || len(task.Unheard) != 1 {
+		t.Errorf("unheard: %+v", task)
 	}
 }
 

@@ -28,6 +28,9 @@ func TestReadySets(t *testing.T) {
 			if r.Technology != technologies[set] || r.Title == string(r.ID) {
 				t.Errorf("%s: %+v", set, r)
 			}
+			if r.Minutes == 0 && set != "gear" || r.Days == 0 && r.LitHours == 0 && r.LifeFraction == 0 && len(r.Conditions) == 0 || !r.Ready {
+				t.Errorf("%s: rule %s says not how long it takes or when: %+v", set, r.ID, r)
+			}
 			// A person who works at a lamp or in a head isolates first or is told
 			// why that is not needed: every task at a station has a card.
 			if r.Scope != plant.PerPress && len(r.Cautions) == 0 {
@@ -35,7 +38,7 @@ func TestReadySets(t *testing.T) {
 			}
 		}
 	}
-	if len(seen) < 20 {
+	if len(seen) < 45 {
 		t.Errorf("%d ready-made rules", len(seen))
 	}
 	for name, sets := range maps.All(Sets()) {
