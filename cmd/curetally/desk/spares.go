@@ -124,7 +124,7 @@ func (k *kindNeed) positions(p *plant.Plant, look plan.Outlook, book lampbook.Bo
 		if l.Outlook.PerDay > 0 { // NaN where it cannot be told
 			f.PerDay = l.Outlook.PerDay
 		}
-		planned(&f, p, look, l)
+		addPlanned(&f, p, look, l)
 		position, ok := f.Position(look.At, weeks)
 		if !ok {
 			k.unknown++
@@ -145,8 +145,8 @@ func failsOf(kind plant.LampKind, book lampbook.Book) func(age, further float64)
 	return nil
 }
 
-// planned adds the planned change of a lamp, by the rules on its rated life.
-func planned(f *spares.Fitted, p *plant.Plant, look plan.Outlook, l lampbook.Lamp) {
+// addPlanned adds the planned change of a lamp, by the rules on its rated life.
+func addPlanned(f *spares.Fitted, p *plant.Plant, look plan.Outlook, l lampbook.Lamp) {
 	for _, r := range p.Rules {
 		if r.LifeFraction <= 0 || !upkeep.Applies(r, l.Kind.Technology) {
 			continue
