@@ -9,9 +9,11 @@ import (
 	"time"
 
 	"curetally/internal/core/coverage"
+	"curetally/internal/core/hvac"
 	"curetally/internal/core/plant"
 	"curetally/internal/core/savings"
 	"curetally/internal/core/unit"
+	"curetally/internal/core/valuation"
 	"curetally/internal/link/config"
 	"curetally/internal/link/store"
 	"curetally/internal/work/publish"
@@ -49,8 +51,7 @@ func (c Savings) Run(ctx context.Context, s Surroundings) error {
 		if len(projects) == 0 {
 			return errors.New("the configuration has no savings project — add one under savings")
 		}
-		statements := []savings.Statement{}
-		valuations := []valuationJSON{}
+		out := savingsJSON{Statements: []savings.Statement{}, Valuations: []valuationJSON{}, Effects: []effectJSON{}}
 		var failed error
 		for _, pr := range projects {
 			st, b, found, err := publish.State(ctx, db, p, pr, publish.Asked{Now: time.Now(), Period: period})
@@ -62,29 +63,45 @@ func (c Savings) Run(ctx context.Context, s Surroundings) error {
 				failed = errors.Join(failed, noBaseline(pr))
 				continue
 			}
-			statements = append(statements, st)
-			if !c.JSON {
-				if err := printStatement(s.Stdout, p, pr, b, st); err != nil {
-					return err
-				}
-			}
 			v, err := valuationOf(ctx, db, conf, pr, b, st)
-			switch {
-			case err != nil:
-				failed = errors.Join(failed, err)
-			case c.JSON && v != nil:
-				valuations = append(valuations, jsonOf(pr.ID, *v))
-			case v != nil:
-				if err := printValuation(s.Stdout, conf, pr, *v); err != nil {
-					return err
-				}
+			failed = errors.Join(failed, err)
+			lines, err := effectsOf(conf, pr, st)
+			failed = errors.Join(failed, err)
+			if c.JSON {
+				out.add(pr, st, v, lines)
+				continue
+			}
+			if err := printStatement(s.Stdout, p, pr, b, st); err != nil {
+				return err
+			}
+			if err := printValuation(s.Stdout, conf, pr, v); err != nil {
+				return err
+			}
+			if err := printEffects(s.Stdout, st, lines); err != nil {
+				return err
 			}
 		}
-		if c.JSON && len(statements) > 0 {
-			return errors.Join(failed, WriteJSON(s.Stdout, map[string]any{"statements": statements, "valuations": valuations}))
+		if c.JSON && len(out.Statements) > 0 {
+			return errors.Join(failed, WriteJSON(s.Stdout, out))
 		}
 		return failed
 	})
+}
+
+// savingsJSON is the JSON contract of the command. What is in valuations and effects
+// is in no statement.
+type savingsJSON struct {
+	Statements []savings.Statement `json:"statements"`
+	Valuations []valuationJSON     `json:"valuations"`
+	Effects    []effectJSON        `json:"effects"`
+}
+
+func (j *savingsJSON) add(pr plant.Project, st savings.Statement, v *valuation.Valuation, lines []hvac.Line) {
+	j.Statements = append(j.Statements, st)
+	if v != nil {
+		j.Valuations = append(j.Valuations, jsonOf(pr.ID, *v))
+	}
+	j.Effects = append(j.Effects, effectsJSON(pr.ID, st, lines)...)
 }
 
 // FindProject looks a savings project up by the name that a person gave.

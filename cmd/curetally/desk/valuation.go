@@ -23,7 +23,7 @@ import (
 // it has none beside its price and its factor.
 func valuationOf(ctx context.Context, db *store.DB, conf *config.Config, pr plant.Project, b savings.Baseline, st savings.Statement) (*valuation.Valuation, error) {
 	t := conf.Terms.Projects[pr.ID]
-	if t == (terms.Project{}) || len(b.Rows) == 0 || len(st.Series) == 0 {
+	if !t.Valued() || len(b.Rows) == 0 || len(st.Series) == 0 {
 		return nil, nil
 	}
 	if st.Granularity != plant.Daily {
@@ -93,7 +93,11 @@ func boundaryEnergy(ctx context.Context, db *store.DB, pr plant.Project, from, t
 	return out, nil
 }
 
-func printValuation(w io.Writer, conf *config.Config, pr plant.Project, v valuation.Valuation) error {
+// printValuation prints nothing for nil.
+func printValuation(w io.Writer, conf *config.Config, pr plant.Project, v *valuation.Valuation) error {
+	if v == nil {
+		return nil
+	}
 	t := conf.Terms.Projects[pr.ID]
 	if v.Cost != nil {
 		fmt.Fprintf(w, "  cost by tariff   %s: would have cost %s, did cost %s, avoided %s\n", t.Tariff.Name, v.Cost.Expected, v.Cost.Actual, v.Cost.Saved)

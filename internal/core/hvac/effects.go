@@ -144,6 +144,12 @@ func (f Fan) Saved() Estimate {
 	return e
 }
 
+// FanPower is FanKW of inputs that carry their uncertainty.
+func FanPower(flow, pressure, fan, motor Value) Value {
+	e := product(FanKW(flow.Value, pressure.Value, fan.Value, motor.Value), flow, pressure, fan, motor)
+	return Value{e.KWh, e.StandardKWh}
+}
+
 // FanKW is the power at the supply of a fan that moves a flow in m³/s against a
 // pressure in Pa.
 func FanKW(flow, pressure, fan, motor float64) float64 { return flow * pressure / (fan * motor) / 1000 }

@@ -1,8 +1,12 @@
 package hvac_test
 
 import (
+	"errors"
 	"math"
+	"slices"
+	"strings"
 	"testing"
+	"time"
 
 	"pgregory.net/rapid"
 
@@ -130,4 +134,120 @@ func TestUncertainty(t *testing.T) {
 		f.KW.Standard, f.Hours.Standard, f.Share.Standard = 0, 0, 0.05
 		check("fan at its share", f.Saved(), func() float64 { return f.Saved().KWh }, &f.Share)
 	})
+}
+
+// The worked figures of a room, of make-up air and of fans come out as lines of their
+// own, over the days that count, and the penalty is below 0.
+func TestLines(t *testing.T) {
+	b := hvac.Beside{
+		Room: &hvac.InRoom{
+			Before: exactly(0.8), After: exactly(0.8), Cooled: exactly(0.45), COP: exactly(3.2), Heated: exactly(0.35), Heating: exactly(0.88), Source: "gas",
+		},
+		Fans: []hvac.NamedFan{
+			{Name: "scheduled", Fan: hvac.Fan{KW: hvac.FanPower(exactly(1), exactly(500), exactly(0.6), exactly(0.9)), Exponent: 3}},
+			{Name: "daily", Fan: hvac.Fan{KW: exactly(3), Share: exactly(0.8), Exponent: 3}, HoursPerDay: hvac.Value{Value: 10, Standard: 1}},
+		},
+	}
+	d := hvac.Days{Zone: time.UTC, ExpectedKWh: 130_000, ActualKWh: 30_000, SavedStandard: 2000, ScheduledHours: 4000, Each: days(100)}
+	lines, err := b.Lines(d, nil)
+	if err != nil || len(lines) != 4 {
+		t.Fatalf("%+v, %v", lines, err)
+	}
+	for i, want := range []struct{ kwh, standard float64 }{
+		{11_250, 11_250 * 2000 * 0.8 / 80_000}, {-31_818.1818, 31_818.1818 * 2000 * 0.8 / 80_000}, {3703.7037, 0}, {1464 * 1, 146.4},
+	} {
+		near(t, lines[i].Name, lines[i].KWh, want.kwh, 1e-7)
+		near(t, lines[i].Name+" standard", lines[i].StandardKWh, want.standard, 1e-7)
+	}
+	if lines[1].Carrier != "gas" || lines[0].Carrier != "electricity" {
+		t.Errorf("%+v", lines[:2])
+	}
+	// The share that stays differs on both sides: 0.3 of 130 000 less 0.9 of 30 000.
+	b.Room.Before, b.Room.After = exactly(0.3), exactly(0.9)
+	if lines, err = b.Lines(d, nil); err != nil {
+		t.Fatal(err)
+	}
+	near(t, "cooling with shares apart", lines[0].KWh, 12_000*0.45/3.2, 1e-12)
+	// Source: 1.6449 standard deviations for 90 % of a normal distribution.
+	near(t, "half-width", hvac.Estimate{StandardKWh: 100}.HalfWidth(0.9), 164.48536, 1e-7)
+}
+
+// days are n days from 2 June 2025 on, in UTC.
+func days(n int) []hvac.Stretch {
+	var out []hvac.Stretch
+	for i := range n {
+		from := time.Date(2025, 6, 2+i, 0, 0, 0, 0, time.UTC)
+		out = append(out, hvac.Stretch{From: from, To: from.AddDate(0, 0, 1)})
+	}
+	return out
+}
+
+// hourly is weather from 2 June 2025 on, of the same air.
+func hourly(n int, air hvac.Air) []hvac.Observation {
+	var out []hvac.Observation
+	for i := range n {
+		out = append(out, hvac.Observation{At: time.Date(2025, 6, 2, i, 0, 0, 0, time.UTC), Air: air})
+	}
+	return out
+}
+
+// 900 hours of 32 °C and 60 % are the worked figure; what is missing up to a twentieth is
+// flagged and taken as the rest is, more is refused.
+func TestLines_Weather(t *testing.T) {
+	hot := hvac.Air{Celsius: 32, Humidity: 0.6}
+	b := hvac.Beside{MakeUp: &hvac.Exhaust{
+		MakeUp: hvac.MakeUp{Flow: exactly(1), Balance: 18, Indoors: hvac.Air{Celsius: 24, Humidity: 0.5}, COP: exactly(3)},
+	}}
+	d := hvac.Days{Zone: time.UTC, Each: days(38)}
+	d.Each[37].To = d.Each[37].From.Add(12 * time.Hour)
+	whole := hourly(900, hot)
+	lines, err := b.Lines(d, whole)
+	if err != nil || len(lines) != 1 {
+		t.Fatalf("%+v, %v", lines, err)
+	}
+	near(t, "cooling", lines[0].KWh, 10_998.6287, 1e-8)
+	near(t, "its uncertainty", lines[0].StandardKWh, 0, 0)
+	lacking := slices.Concat(whole[:100], whole[120:])
+	if lines, err = b.Lines(d, lacking); err != nil {
+		t.Fatal(err)
+	}
+	near(t, "cooling with 20 hours missing", lines[0].KWh, 10_998.6287, 1e-8)
+	near(t, "its uncertainty", lines[0].StandardKWh, 10_998.6287*20/900, 1e-7)
+	if !strings.Contains(lines[0].Note, "20 of 900 hours lack their weather, the first from 2025-06-06 04:00 on") {
+		t.Error(lines[0].Note)
+	}
+	_, err = b.Lines(d, whole[:854])
+	if !errors.Is(err, hvac.ErrWeather) || !strings.Contains(err.Error(), "46 of 900 hours, the first from 2025-07-07 14:00 on") {
+		t.Errorf("46 of 900 hours missing: %v", err)
+	}
+}
+
+// A schedule takes its hours of its days, over midnight too, and a half-hour of a zone
+// belongs to the hour of weather that holds then.
+func TestSchedule(t *testing.T) {
+	weather := hourly(24*14, hvac.Air{})
+	for _, c := range []struct {
+		name string
+		s    hvac.Schedule
+		want float64
+	}{
+		{"always", hvac.Schedule{}, 24 * 14},
+		{"work", hvac.Schedule{Days: [7]bool{1: true, 2: true, 3: true, 4: true, 5: true}, Begin: 6 * 60, End: 22*60 + 30}, 10 * 16.5},
+		{"night", hvac.Schedule{Begin: 22 * 60, End: 6 * 60}, 14 * 8},
+	} {
+		bins, gap := c.s.Bins(hvac.Days{Zone: time.UTC, Each: days(14)}, weather)
+		var sum float64
+		for _, b := range bins {
+			sum += b.Hours
+		}
+		if sum != c.want || gap.Asked != c.want || gap.Hours != 0 {
+			t.Errorf("%s: %v hours of %v, %v missing, want %v", c.name, sum, gap.Asked, gap.Hours, c.want)
+		}
+	}
+	kathmandu := time.FixedZone("", 5*3600+45*60)
+	from := time.Date(2025, 6, 3, 0, 0, 0, 0, kathmandu)
+	bins, gap := hvac.Schedule{}.Bins(hvac.Days{Zone: kathmandu, Each: []hvac.Stretch{{From: from, To: from.AddDate(0, 0, 1)}}}, weather)
+	if len(bins) != 25 || bins[0].Hours != 0.75 || gap.Hours != 0 {
+		t.Errorf("%d bins, the first of %v hours, %v missing", len(bins), bins[0].Hours, gap.Hours)
+	}
 }

@@ -30,6 +30,7 @@ func (b *builder) savings() {
 		p.Baseline = b.selection(at+".baseline", s.Baseline)
 		p.Reporting = b.selection(at+".reporting", s.Reporting)
 		b.checkProject(at, p)
+		s.Resolve(b.path)
 		b.terms.AddProject(b.doc, at, s.ProjectSpec, p)
 		b.plant.Projects = append(b.plant.Projects, p)
 	}

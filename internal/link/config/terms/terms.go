@@ -8,6 +8,7 @@ import (
 
 	"github.com/govalues/decimal"
 
+	"curetally/internal/core/hvac"
 	"curetally/internal/core/plant"
 	"curetally/internal/core/tariff"
 	"curetally/internal/core/unit"
@@ -28,9 +29,10 @@ func (s *Spec) SetDefaults() { s.Energy.StandbyLimit = 10 * time.Minute }
 
 // ProjectSpec are the keys of a savings project.
 type ProjectSpec struct {
-	Tariff         string `yaml:"tariff"`
-	CarbonLocation string `yaml:"carbon_location"`
-	CarbonMarket   string `yaml:"carbon_market"`
+	Tariff         string       `yaml:"tariff"`
+	CarbonLocation string       `yaml:"carbon_location"`
+	CarbonMarket   string       `yaml:"carbon_market"`
+	Effects        *effectsSpec `yaml:"effects"`
 }
 
 type tableSpec struct {
@@ -112,7 +114,15 @@ type Project struct {
 	// Location and Market are tables of carbon factors; with nil the project's one
 	// factor holds.
 	Location, Market *Table
+	// Effects are estimates beside what is measured; nil for none. Weather is the file
+	// that their make-up air needs.
+	Effects *hvac.Beside
+	Weather string
 }
+
+// Valued says whether energy and carbon have terms beside the project's one price and
+// one factor.
+func (p Project) Valued() bool { return p.Tariff != nil || p.Location != nil || p.Market != nil }
 
 // Table names a file of carbon factors, which is read where it is needed.
 type Table struct{ Name, File string }
@@ -149,10 +159,15 @@ func Read(doc *strictyaml.Document, s Spec, p *plant.Plant, absolute func(string
 // AddProject takes the terms of a savings project.
 func (t *Terms) AddProject(doc *strictyaml.Document, at string, s ProjectSpec, p plant.Project) {
 	r := &reader{doc: doc, terms: *t}
-	t.Projects[p.ID] = Project{
+	own := Project{
 		Tariff:   r.named(at+".tariff", s.Tariff),
 		Location: r.table(at+".carbon_location", s.CarbonLocation), Market: r.table(at+".carbon_market", s.CarbonMarket),
+		Effects: r.effects(at+".effects", s.Effects, p),
 	}
+	if s.Effects != nil && s.Effects.MakeUp != nil {
+		own.Weather = s.Effects.MakeUp.Weather
+	}
+	t.Projects[p.ID] = own
 	if tt := t.Projects[p.ID].Tariff; tt != nil && p.Price.Currency != "" && p.Price.Currency != currency(tt) {
 		r.reportf(at+".price", "write both in one currency", "in %s, the tariff %s is in %s", p.Price.Currency, tt.Name, currency(tt))
 	}
