@@ -13,11 +13,13 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"curetally/internal/app/faces"
 	"curetally/internal/core/plant"
 	"curetally/internal/link/clock"
 	"curetally/internal/link/config"
 	"curetally/internal/link/spool"
 	"curetally/internal/link/store"
+	"curetally/internal/work/api"
 	"curetally/internal/work/collect"
 	"curetally/internal/work/lampbook"
 	"curetally/internal/work/plan"
@@ -156,7 +158,14 @@ func (d *Daemon) assemble() error {
 		}
 		d.pollers = append(d.pollers, p)
 	}
-	d.web, err = web.New(web.Options{Source: d, Metrics: d.metricsHandler(), Ready: d.ready, Log: d.log})
+	face := faces.Face{Plant: d.plant, Store: d.store, Pages: d, Outlook: d.plan.Newest, Book: d.lamps.Newest}
+	interfaces, err := api.New(api.Options{
+		Live: face, Lamps: face, Savings: face, Records: face, Fault: faces.Fault, Log: d.log,
+	})
+	if err != nil {
+		return err
+	}
+	d.web, err = web.New(web.Options{Source: d, API: interfaces, Metrics: d.metricsHandler(), Ready: d.ready, Log: d.log})
 	return err
 }
 

@@ -56,6 +56,7 @@ var owners = map[string][]string{
 	"codeberg.org/go-pdf/fpdf":            {"internal/link/report"},
 	"github.com/parquet-go/parquet-go":    {"internal/link/columnar"},
 	"github.com/alecthomas/kong":          {"cmd/curetally"},
+	"github.com/danielgtaylor/huma":       {"internal/work/api"},
 	"google.golang.org/protobuf/encoding": {"internal/link/spool"},
 }
 

@@ -2,11 +2,11 @@ package app
 
 import (
 	"context"
-	"errors"
 	"html/template"
 	"math"
 	"time"
 
+	"curetally/internal/app/faces"
 	"curetally/internal/core/plant"
 	"curetally/internal/core/savings"
 	"curetally/internal/core/unit"
@@ -19,14 +19,11 @@ import (
 	"curetally/internal/work/web"
 )
 
-// errStarting is what pages say before the first figures are there.
-var errStarting = errors.New("the first figures are being worked out; try again in a few seconds")
-
 // Overview implements web.Source from the newest snapshot and outlook.
 func (d *Daemon) Overview(context.Context) (web.Overview, error) {
 	snap, look := d.publish.Newest(), d.plan.Newest()
 	if snap == nil || look == nil {
-		return web.Overview{}, errStarting
+		return web.Overview{}, faces.ErrStarting
 	}
 	v := viewer{plant: d.plant, snap: snap, look: look, lamps: d.lamps.Newest(), power: snap.Powers(d.plant)}
 	v.sum()

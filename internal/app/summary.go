@@ -3,6 +3,7 @@ package app
 import (
 	"time"
 
+	"curetally/internal/app/faces"
 	"curetally/internal/core/plant"
 	"curetally/internal/core/savings"
 	"curetally/internal/core/unit"
@@ -65,7 +66,7 @@ type SavingsSummary struct {
 func (d *Daemon) Summary() (Summary, error) {
 	snap, look := d.publish.Newest(), d.plan.Newest()
 	if snap == nil || look == nil {
-		return Summary{}, errStarting
+		return Summary{}, faces.ErrStarting
 	}
 	s := Summary{
 		Site: d.plant.Name, At: snap.At, MetersKWh: map[string]float64{}, LitHours: map[string]float64{},

@@ -19,24 +19,6 @@ type LampStock struct {
 	JSON bool `help:"Print as JSON."`
 }
 
-// stockRow is the stock of one kind as listed.
-type stockRow struct {
-	Kind        string     `json:"kind"`
-	Title       string     `json:"title"`
-	Technology  string     `json:"technology"`
-	Doped       bool       `json:"doped"`
-	Spares      int        `json:"spares"`
-	Used        int        `json:"spares_used_before"`
-	Fitted      int        `json:"fitted"`
-	Spent       int        `json:"spent"`
-	OldestSpent *time.Time `json:"oldest_spent"` // null when there is none
-	Mercury     bool       `json:"mercury"`
-	Disposed    int        `json:"disposed"`
-	Price       *float64   `json:"price"` // null when not stated
-	Currency    string     `json:"currency,omitempty"`
-	LeadDays    int        `json:"lead_days"`
-}
-
 // Run lists the stock by kind. Kinds without a lamp are left out of the table.
 func (c LampStock) Run(ctx context.Context, s Surroundings) error {
 	return c.With(ctx, s, func(p *plant.Plant, db *store.DB) error {
@@ -47,9 +29,9 @@ func (c LampStock) Run(ctx context.Context, s Surroundings) error {
 		}
 		stock := lampledger.StockOf(p, records)
 		if c.JSON {
-			rows := []stockRow{}
+			rows := []lampledger.StockRow{}
 			for _, k := range stock {
-				rows = append(rows, rowOf(k))
+				rows = append(rows, k.Row())
 			}
 			return WriteJSON(s.Stdout, map[string]any{"at": now.UTC(), "kinds": rows})
 		}
@@ -65,21 +47,6 @@ func (c LampStock) Run(ctx context.Context, s Surroundings) error {
 		}
 		return table(s.Stdout, "KIND\tFITTED\tSPARES\tUSED BEFORE\tLEAD days\tPRICE\tSPENT IN STORE\tOLDEST SINCE\tDISPOSED", rows)
 	})
-}
-
-func rowOf(k lampledger.Stock) stockRow {
-	r := stockRow{
-		Kind: k.Kind.Name, Title: k.Kind.Title, Technology: k.Kind.Technology.String(), Doped: k.Kind.Doped, Spares: k.Spares, Used: k.Used,
-		Fitted: k.Fitted, Spent: k.Spent, Mercury: k.Mercury(), Disposed: k.Disposed, LeadDays: k.Kind.LeadDays,
-	}
-	if k.Spent > 0 {
-		r.OldestSpent = &k.OldestSpent
-	}
-	if k.Kind.Price != (unit.Money{}) {
-		price := k.Kind.Price.Float()
-		r.Price, r.Currency = &price, k.Kind.Price.Currency
-	}
-	return r
 }
 
 func stockLine(k lampledger.Stock, p *plant.Plant, now time.Time) string {

@@ -19,6 +19,7 @@ func audit(ctx context.Context, tx pgx.Tx, site int16, a AuditRow) error {
 
 // AuditRow is one act of a person.
 type AuditRow struct {
+	ID      int64     // given by the store, rising
 	At      time.Time // when it was recorded, by the clock of the database
 	By      string
 	Action  string // what was done, for example fit, exchange, freeze, adjust or publish
@@ -28,13 +29,19 @@ type AuditRow struct {
 
 // AuditLog gives the newest acts, newest first.
 func (db *DB) AuditLog(ctx context.Context, limit int) ([]AuditRow, error) {
+	return db.AuditBefore(ctx, 0, limit)
+}
+
+// AuditBefore gives the newest of the acts that were recorded before the one with
+// an id (0: of all), newest first.
+func (db *DB) AuditBefore(ctx context.Context, id int64, limit int) ([]AuditRow, error) {
 	scan := func(row pgx.CollectableRow) (AuditRow, error) {
 		var a AuditRow
-		err := row.Scan(&a.At, &a.By, &a.Action, &a.Subject, &a.Detail)
+		err := row.Scan(&a.ID, &a.At, &a.By, &a.Action, &a.Subject, &a.Detail)
 		a.At = a.At.UTC()
 		return a, err
 	}
-	return collect(ctx, db, scan, "SELECT at, by, action, subject, detail FROM audit WHERE site = $1 ORDER BY id DESC LIMIT $2", limit)
+	return collect(ctx, db, scan, "SELECT id, at, by, action, subject, detail FROM audit WHERE site = $1 AND ($2 = 0 OR id < $2) ORDER BY id DESC LIMIT $3", id, limit)
 }
 
 // DeclareExchange records that a register was exchanged. A second exchange at

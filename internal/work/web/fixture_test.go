@@ -146,7 +146,7 @@ func alderSavings(t *testing.T, z *time.Location) SavingsView {
 func site(t *testing.T, src Source) *Server {
 	t.Helper()
 	s, err := New(Options{
-		Source: src,
+		Source: src, API: http.NotFoundHandler(),
 		Metrics: http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
 			_, _ = w.Write([]byte("curetally_up 1\n"))
 		}),

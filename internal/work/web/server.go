@@ -14,6 +14,7 @@ import (
 // Options are what a Server is built from. All fields are required.
 type Options struct {
 	Source  Source
+	API     http.Handler // answers below /api/v1/, but for the overview
 	Metrics http.Handler // answers GET /metrics
 	// Ready returns nil when the program does its whole job, else an error
 	// whose text says what is missing. The text is shown to whoever asks.
@@ -51,6 +52,8 @@ func New(opt Options) (*Server, error) {
 	switch {
 	case opt.Source == nil:
 		return nil, errors.New("web: Options.Source is missing")
+	case opt.API == nil:
+		return nil, errors.New("web: Options.API is missing")
 	case opt.Metrics == nil:
 		return nil, errors.New("web: Options.Metrics is missing")
 	case opt.Ready == nil:
@@ -68,12 +71,15 @@ func New(opt Options) (*Server, error) {
 	return s, nil
 }
 
-// routes is the table of everything that is served. All patterns are GET, so
-// the mux answers other methods with 405 itself.
+// routes is the table of everything that is served. All patterns name their
+// method, so the mux answers others with 405 itself.
 func (s *Server) routes(v *views) http.Handler {
 	mux := http.NewServeMux()
 	mux.Handle("GET /{$}", s.answer(v.problemPage, s.overviewPage(v)))
 	mux.Handle("GET /api/v1/overview", s.answer(problemJSON, s.overviewJSON))
+	for _, method := range []string{http.MethodGet, http.MethodPost} {
+		mux.Handle(method+" /api/v1/", s.opt.API)
+	}
 	mux.Handle("GET /metrics", s.opt.Metrics)
 	mux.Handle("GET /healthz", s.answer(problemText, s.healthz))
 	mux.Handle("GET /readyz", s.answer(problemText, s.readyz))

@@ -198,7 +198,7 @@ func TestFailuresAreLoggedOnceAndNeverTold(t *testing.T) {
 	var log bytes.Buffer
 	src := &switching{err: errors.New("dial unix /srv/secret/.s.PGSQL.5432: password=hunter2")}
 	s, err := New(Options{
-		Source: src, Metrics: http.NotFoundHandler(), Ready: func(context.Context) error { return nil },
+		Source: src, API: http.NotFoundHandler(), Metrics: http.NotFoundHandler(), Ready: func(context.Context) error { return nil },
 		Log: slog.New(slog.NewTextHandler(&log, nil)),
 	})
 	if err != nil {
@@ -233,7 +233,7 @@ func TestFailuresAreLoggedOnceAndNeverTold(t *testing.T) {
 
 func TestReadinessStatesItsReason(t *testing.T) {
 	s, err := New(Options{
-		Source: fixed{}, Metrics: http.NotFoundHandler(), Log: slog.New(slog.DiscardHandler),
+		Source: fixed{}, API: http.NotFoundHandler(), Metrics: http.NotFoundHandler(), Log: slog.New(slog.DiscardHandler),
 		Ready: func(context.Context) error { return errors.New("first round of polling is not finished") },
 	})
 	if err != nil {
@@ -249,9 +249,9 @@ func TestReadinessStatesItsReason(t *testing.T) {
 }
 
 func TestNewNamesWhatIsMissing(t *testing.T) {
-	full := Options{Source: fixed{}, Metrics: http.NotFoundHandler(), Ready: func(context.Context) error { return nil }, Log: slog.New(slog.DiscardHandler)}
+	full := Options{Source: fixed{}, API: http.NotFoundHandler(), Metrics: http.NotFoundHandler(), Ready: func(context.Context) error { return nil }, Log: slog.New(slog.DiscardHandler)}
 	for want, change := range map[string]func(*Options){
-		"Source": func(o *Options) { o.Source = nil }, "Metrics": func(o *Options) { o.Metrics = nil },
+		"Source": func(o *Options) { o.Source = nil }, "API": func(o *Options) { o.API = nil }, "Metrics": func(o *Options) { o.Metrics = nil },
 		"Ready": func(o *Options) { o.Ready = nil }, "Log": func(o *Options) { o.Log = nil },
 	} {
 		o := full
