@@ -68,6 +68,7 @@ type commands struct {
 	Savings    savingsCommand     `cmd:"" help:"Savings against the frozen baseline: state, publish, published."`
 	Adjustment adjustmentCommand  `cmd:"" help:"Non-routine adjustments: add, list."`
 	Report     desk.Report        `cmd:"" help:"Documents about savings: --plan, the measurement-and-verification plan with what of it is missing."`
+	Notice     noticeCommand      `cmd:"" help:"Notices: list, answer, resend."`
 	Validate   validate.Command   `cmd:"" help:"Check what the registers counted: completeness, quality, findings, and how gaps would be estimated."`
 	Energy     desk.Energy        `cmd:"" help:"Where energy went: curing, standby, starting, stopped, and what could have been avoided."`
 	Audit      desk.Audit         `cmd:"" help:"Rebuild all entries from facts and compare."`
@@ -114,6 +115,12 @@ type savingsCommand struct {
 type adjustmentCommand struct {
 	Add  acts.AdjustmentAdd  `cmd:"" help:"Record what a change of a static factor added to or took from the energy."`
 	List desk.AdjustmentList `cmd:"" help:"List the adjustments on record."`
+}
+
+type noticeCommand struct {
+	List   desk.NoticeList   `cmd:"" help:"List notices, newest first, with how far each has come."`
+	Answer acts.NoticeAnswer `cmd:"" help:"Record that a notice is seen to, so that nobody else is asked."`
+	Resend acts.NoticeResend `cmd:"" help:"Send a notice again that could not be delivered."`
 }
 
 // surroundings is what a command gets from the process.

@@ -26,6 +26,7 @@ import (
 	"curetally/internal/work/publish"
 	"curetally/internal/work/record"
 	"curetally/internal/work/settle"
+	"curetally/internal/work/tell"
 	"curetally/internal/work/web"
 )
 
@@ -63,6 +64,7 @@ type Daemon struct {
 	plan     *plan.Planner
 	lamps    *lampbook.Keeper
 	publish  *publish.Publisher
+	tell     *tell.Teller
 	pollers  []*collect.Poller
 	stations *stations // nil without a broker
 	counts   counts
@@ -165,6 +167,9 @@ func (d *Daemon) assemble() error {
 	if err != nil {
 		return err
 	}
+	if d.tell, err = d.newTeller(); err != nil {
+		return err
+	}
 	d.web, err = web.New(web.Options{Source: d, API: interfaces, Metrics: d.metricsHandler(), Ready: d.ready, Log: d.log})
 	return err
 }
@@ -187,6 +192,7 @@ func (d *Daemon) run(ctx context.Context) error {
 	back.Go(func() error { return d.plan.Run(backCtx) })
 	back.Go(func() error { return d.lamps.Run(backCtx) })
 	back.Go(func() error { return d.publish.Run(backCtx) })
+	back.Go(func() error { return d.tell.Run(backCtx) })
 	back.Go(func() error { return d.counts.run(backCtx, d.store, d.plant, d.log) })
 	back.Go(func() error { return d.web.Serve(backCtx, d.listener) })
 	recorded := make(chan error, 1)

@@ -56,6 +56,13 @@ func (d *Daemon) findings(snap *publish.Snapshot) []web.Finding {
 		}
 	}
 	for _, st := range d.plant.Stations() {
+		if !snap.Deaf && snap.StateOf(st) == plant.StateFault {
+			out = append(out, web.Finding{
+				Kind: "lamp fault", Subject: string(st.ID), Since: snap.Since[st.ID],
+				Text:   "The station's controller reports a fault; the lamp is dark.",
+				Remedy: "Read the fault at the controller. If the lamp failed, change it and record both: curetally lamp remove, curetally lamp fit.",
+			})
+		}
 		if !snap.Deaf && snap.StateOf(st) == plant.StateUnknown {
 			f := web.Finding{
 				Kind: "silent station", Subject: string(st.ID),

@@ -2,6 +2,7 @@ package app
 
 import (
 	"fmt"
+	"time"
 
 	"curetally/internal/work/publish"
 	"curetally/internal/work/web"
@@ -25,6 +26,9 @@ func ofSavings(snap *publish.Snapshot) []web.Finding {
 				Remedy: "Look for a station on its old lamps, an exhaust that runs on, dirty optics; if something was changed on purpose, record an adjustment.",
 			})
 		}
+		if f, ok := rangeLeft(ps, snap.At); ok {
+			out = append(out, f)
+		}
 		for _, c := range ps.Changes {
 			out = append(out, web.Finding{
 				Kind: "static factor changed", Subject: id, Since: c.From,
@@ -34,4 +38,23 @@ func ofSavings(snap *publish.Snapshot) []web.Finding {
 		}
 	}
 	return out
+}
+
+// rangeFresh is how long a day outside the baseline's range stays a finding.
+const rangeFresh = 14 * 24 * time.Hour
+
+// rangeLeft says that lately a driver had values for which the baseline's model was
+// not made.
+func rangeLeft(ps publish.ProjectState, now time.Time) (web.Finding, bool) {
+	all := ps.Statement.OutsideRange
+	if !ps.Stated || len(all) == 0 || now.Sub(all[len(all)-1].Day) > rangeFresh {
+		return web.Finding{}, false
+	}
+	o := all[len(all)-1]
+	return web.Finding{
+		Kind: "baseline range left", Subject: string(ps.Project.ID), Since: o.Day,
+		Text: fmt.Sprintf("On %s the driver %s was %.4g; the baseline went through %.4g to %.4g. There the model is a guess.",
+			o.Day.Format(time.DateOnly), o.Driver, o.Value, o.Low, o.High),
+		Remedy: "Look whether the press works otherwise than in the baseline period; days outside the range are told apart in the statement.",
+	}, true
 }

@@ -39,6 +39,7 @@ type Settings struct {
 	DataDir  string
 	Database Database
 	Broker   Broker
+	Notify   Notify
 }
 
 // Database says where facts are stored. An empty URL means a private cluster
@@ -124,6 +125,7 @@ func (b *builder) build() {
 	b.savings()
 	b.checkUse()
 	b.readSettings()
+	b.notify()
 }
 
 // report adds a problem at a path.

@@ -29,6 +29,7 @@ type file struct {
 	Rules     []rules.Spec    `yaml:"rules"`
 	Upkeep    upkeepSpec      `yaml:"upkeep"`
 	Savings   []projectSpec   `yaml:"savings"`
+	Notify    notifySpec      `yaml:"notify"`
 	terms.Spec
 }
 
@@ -38,6 +39,7 @@ func (f *file) SetDefaults() {
 	f.Spec.SetDefaults()
 	f.Upkeep.SetDefaults()
 	f.Broker.KeepAlive = 30 * time.Second
+	f.Notify.SetDefaults()
 	f.Rules = []rules.Spec{{Include: "default"}}
 }
 
