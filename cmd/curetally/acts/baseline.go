@@ -2,7 +2,6 @@ package acts
 
 import (
 	"context"
-	"time"
 
 	"curetally/cmd/curetally/desk"
 	"curetally/internal/core/plant"
@@ -18,6 +17,9 @@ type BaselineFreeze struct {
 	Project string `arg:"" help:"Savings project of the configuration."`
 	Reason  string `help:"Why a new version takes the place of the frozen one; required where there is one." placeholder:"TEXT"`
 	JSON    bool   `help:"Print as JSON."`
+
+	FromSurvey string `help:"Take the old system of a survey file (volts, amps, power factor, hours; kWh a year) instead of days on record; labelled as not measured." placeholder:"FILE" xor:"from"`
+	FromBills  string `help:"Take bills of about a month each from a CSV file (from,to,kwh; to is the first day after) instead of days on record; labelled as not measured." placeholder:"FILE" xor:"from"`
 }
 
 // Run freezes a baseline.
@@ -27,12 +29,27 @@ func (c BaselineFreeze) Run(ctx context.Context, s desk.Surroundings) error {
 		if err != nil {
 			return err
 		}
-		b, err := publish.Freeze(ctx, db, p, pr, savings.FreezeInfo{
-			Approver: c.By, At: time.Now().UTC().Truncate(time.Second), Software: s.Version, Reason: c.Reason,
-		})
+		b, err := c.freeze(ctx, s, db, site{p, pr})
 		if err != nil {
 			return err
 		}
 		return desk.PrintBaseline(s.Stdout, p, b, c.JSON)
 	})
+}
+
+// site is a project with its plant.
+type site struct {
+	plant   *plant.Plant
+	project plant.Project
+}
+
+func (c BaselineFreeze) freeze(ctx context.Context, s desk.Surroundings, db *store.DB, of site) (savings.Baseline, error) {
+	if c.FromSurvey == "" && c.FromBills == "" {
+		return publish.Freeze(ctx, db, of.plant, of.project, c.info(s.Version))
+	}
+	draft, err := c.givenOf(of.plant, of.project)
+	if err != nil {
+		return draft, err
+	}
+	return publish.FreezeGiven(ctx, db, of.project, draft, c.info(s.Version))
 }

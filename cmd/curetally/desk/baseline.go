@@ -57,6 +57,14 @@ func PrintBaseline(w io.Writer, p *plant.Plant, b savings.Baseline, asJSON bool)
 	if b.Reason != "" {
 		fmt.Fprintf(w, "  in place of    version %d: %s\n", b.Version-1, b.Reason)
 	}
+	if b.Given != nil {
+		fmt.Fprintf(w, "  not measured   %s\n", b.Given.Words())
+	}
+	if len(b.Rows) == 0 {
+		fmt.Fprintf(w, "  kWh per day  = %s\n", formula(b))
+		_, err := fmt.Fprintf(w, "  data hash      %s\n", b.DataHash)
+		return err
+	}
 	if noun == "day" {
 		fmt.Fprintf(w, "  days used      %d, left out %d\n", len(b.Rows), len(b.Excluded))
 	} else {

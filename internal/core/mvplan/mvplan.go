@@ -187,7 +187,15 @@ func (w writer) boundary(i *Item) {
 
 func (w writer) baseline(i *Item) {
 	i.say("days: %s", w.selection(w.pr.Baseline))
-	if b := w.known.Baseline; w.known.Frozen && len(b.Rows) > 0 {
+	b := w.known.Baseline
+	if w.known.Frozen && b.Given != nil {
+		i.say("%s", b.Given.Words())
+	}
+	switch {
+	case w.known.Frozen && len(b.Rows) == 0:
+		i.say("frozen: version %d on %s by %s", b.Version, w.day(b.Frozen), b.Approver)
+		i.say("data hash: %s", b.DataHash)
+	case w.known.Frozen:
 		i.say("frozen: version %d on %s by %s, %s from %s to %s, %d days left out", b.Version, w.day(b.Frozen), b.Approver,
 			count(len(b.Rows), b.Granularity.Noun()), w.day(b.Rows[0].Day), w.day(b.Rows[len(b.Rows)-1].Day), len(b.Excluded))
 		var kwh float64
@@ -196,7 +204,7 @@ func (w writer) baseline(i *Item) {
 		}
 		i.say("use: %.0f kWh over these rows", kwh)
 		i.say("data hash: %s", b.DataHash)
-	} else {
+	default:
 		i.miss("frozen baseline with its use: curetally baseline freeze %s --by NAME", w.pr.ID)
 	}
 	i.text("conditions", w.pr.Plan.Conditions, "conditions")

@@ -1,6 +1,7 @@
 package savings
 
 import (
+	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
@@ -91,6 +92,9 @@ type Baseline struct {
 	Reason string `json:"reason,omitempty"`
 	// Factors are the static factors as they were at freezing.
 	Factors []plant.StaticFactor `json:"static_factors,omitempty"`
+	// Given says where the baseline is from that was not measured here; nil for one
+	// from the meters of the boundary.
+	Given *Given `json:"given,omitempty"`
 }
 
 // FreezeInfo is what a baseline records beside its data.
@@ -109,18 +113,13 @@ type FreezeInfo struct {
 // months) or fewer than parameters + 2, and an error that names them when drivers
 // are constant or cannot be told apart.
 func Freeze(pr plant.Project, days []Day, info FreezeInfo) (Baseline, error) {
-	switch {
-	case strings.TrimSpace(info.Approver) == "":
-		return Baseline{}, fmt.Errorf("project %s: a baseline needs an approver: name the person who answers for it", pr.ID)
-	case info.Previous > 0 && strings.TrimSpace(info.Reason) == "":
-		return Baseline{}, fmt.Errorf("project %s: version %d is frozen and stays; a new version needs the reason why it takes its place", pr.ID, info.Previous)
-	}
 	b, err := Draft(pr, days)
 	if err != nil {
-		return Baseline{}, err
+		// Who approves comes first: without one no day is worth waiting for.
+		_, unsealed := Seal(pr, b, info)
+		return Baseline{}, cmp.Or(unsealed, err)
 	}
-	b.Approver, b.Frozen, b.Software, b.Reason = info.Approver, info.At, info.Software, strings.TrimSpace(info.Reason)
-	return b, nil
+	return Seal(pr, b, info)
 }
 
 // Draft is what Freeze would freeze now. It returns the errors of Freeze that are
@@ -260,6 +259,7 @@ func (b Baseline) DataText() string {
 		t.WriteString(" " + string(d))
 	}
 	t.WriteByte('\n')
+	t.WriteString(b.givenText())
 	for _, r := range b.Rows {
 		t.WriteString(r.Day.Format(time.DateOnly))
 		if r.Days > 0 {
@@ -291,7 +291,10 @@ func (b Baseline) verify() error {
 	for _, row := range b.Model.Cov {
 		whole = whole && len(row) == p
 	}
-	if whole {
+	switch {
+	case b.source() == FromSurvey:
+		whole = b.sameGiven()
+	case whole:
 		again, err := regression.At(table(b.Drivers, b.Rows), b.shape(), b.ChangePoints)
 		whole = err == nil && again.Linear().P == p && sameModel(b.Model, again.Linear()) && slices.Equal(b.Ranges, ranges(b.Drivers, b.Rows))
 	}

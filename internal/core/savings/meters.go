@@ -114,8 +114,16 @@ func shares(meters []Metering, energy func(Metering) unit.Energy) []float64 {
 	return out
 }
 
-// UncertaintyWords says what the half-width is made of and what it leaves out.
+// UncertaintyWords says what the half-width is made of and what it leaves out, after
+// where a baseline is from that was not measured.
 func (s Statement) UncertaintyWords() string {
+	if s.Given == nil {
+		return s.partWords()
+	}
+	return s.Given.Words() + " " + s.partWords()
+}
+
+func (s Statement) partWords() string {
 	var stated, silent, beyond, assumed []string
 	for _, m := range s.Meters {
 		name := string(m.Register)

@@ -28,9 +28,11 @@ type Statement struct {
 	Period          string          `json:"period"` // as Period names it
 	BaselineVersion int             `json:"baseline_version"`
 	BaselineHash    string          `json:"baseline_hash"`
-	From            time.Time       `json:"from"` // first day counted
-	To              time.Time       `json:"to"`   // last day counted
-	Days            int             `json:"days"` // days counted
+	// Given says where a baseline is from that was not measured.
+	Given *Given    `json:"baseline_given,omitempty"`
+	From  time.Time `json:"from"` // first day counted
+	To    time.Time `json:"to"`   // last day counted
+	Days  int       `json:"days"` // days counted
 	// Granularity is the length of the model's rows, Rows how many are counted.
 	Granularity plant.Granularity `json:"granularity"`
 	Rows        int               `json:"rows"`
@@ -154,7 +156,7 @@ func State(b Baseline, pr plant.Project, days []Day, terms Terms) (Statement, er
 		return Statement{}, fmt.Errorf("project %s: %w", pr.ID, err)
 	}
 	s := Statement{
-		Project: pr.ID, Period: terms.Period.String(), BaselineVersion: b.Version, BaselineHash: b.DataHash,
+		Project: pr.ID, Period: terms.Period.String(), BaselineVersion: b.Version, BaselineHash: b.DataHash, Given: b.Given,
 		Granularity: cmp.Or(b.Granularity, plant.Daily),
 		Confidence:  pr.Confidence, Rho: b.Model.Rho, NEffective: stats.EffectiveN(b.Model.N, b.Model.Rho),
 		Excluded: terms.Period.excluded(leftOut(others, short)), OutsideRange: []Outside{},
@@ -264,6 +266,9 @@ func (r running) standard(b Baseline) float64 {
 			q += v[i] * b.Model.Cov[i][j] * v[j]
 		}
 	}
+	if b.source() == FromSurvey {
+		return b.givenStandard(r.days)
+	}
 	return stats.Total{
 		Leverage: max(q, 0), ResidualSD: b.Model.ResidualSD, N: b.Model.N, P: b.Parameters(), Rho: b.Model.Rho,
 	}.Standard(r.disturbances.Variance())
@@ -276,7 +281,7 @@ func (s *Statement) count(b Baseline, rows []stretch, terms Terms) error {
 	var actual unit.Energy
 	var quality plant.ByQuality
 	sum := running{sums: make([]float64, b.Model.P-1)}
-	t := stats.Quantile(s.Confidence, stats.EffectiveDF(b.Model.N, b.Parameters(), b.Model.Rho))
+	t := stats.Quantile(s.Confidence, b.freedom())
 	s.Meters = errorsOf(terms.Meters)
 	var model, meter float64 // standard uncertainties
 	for _, r := range rows {
@@ -320,10 +325,12 @@ func (s *Statement) intervals(b Baseline, standard float64) {
 	mean := b.mean()
 	for _, level := range Levels() {
 		i := Interval{Confidence: level}
-		i.HalfWidthKWh = standard * stats.Quantile(level, stats.EffectiveDF(b.Model.N, b.Parameters(), b.Model.Rho))
+		i.HalfWidthKWh = standard * stats.Quantile(level, b.freedom())
 		i.Shown = math.Abs(s.SavedKWh) > i.HalfWidthKWh
-		if s.SavedKWh != 0 && mean != 0 {
+		if s.SavedKWh != 0 {
 			i.Fraction = i.HalfWidthKWh / math.Abs(s.SavedKWh)
+		}
+		if s.SavedKWh != 0 && mean != 0 {
 			i.Guideline = known(stats.Fractional{
 				CV: b.Model.ResidualSD / mean, F: s.SavedFraction, N: b.Model.N, P: b.Parameters(), M: s.Rows,
 				Rho: b.Model.Rho, OnDrivers: b.shape() != regression.Mean,
@@ -333,8 +340,11 @@ func (s *Statement) intervals(b Baseline, standard float64) {
 	}
 }
 
-// mean is the mean energy of the baseline's rows, kWh per day.
+// mean is the mean energy of the baseline's rows, kWh per day; 0 without rows.
 func (b Baseline) mean() float64 {
+	if len(b.Rows) == 0 {
+		return 0
+	}
 	var sum float64
 	for _, r := range b.Rows {
 		sum += r.Energy.KWh() / r.length()

@@ -124,7 +124,7 @@ func metering(ctx context.Context, s Store, p *plant.Plant, b savings.Baseline, 
 			if err != nil {
 				return nil, fmt.Errorf("exchanges of %s: %w", id, err)
 			}
-			r.Exchanged = slices.ContainsFunc(exchanges, func(x plant.Exchange) bool { return x.At.After(first) && x.At.Before(last) })
+			r.Exchanged = !b.Measured() || slices.ContainsFunc(exchanges, func(x plant.Exchange) bool { return x.At.After(first) && x.At.Before(last) })
 		}
 		out = append(out, r)
 	}

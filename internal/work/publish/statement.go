@@ -65,21 +65,43 @@ func Freeze(ctx context.Context, s Freezer, p *plant.Plant, pr plant.Project, in
 	if err != nil {
 		return savings.Baseline{}, err
 	}
-	before, _, err := Frozen(ctx, s, pr.ID)
-	if err != nil {
+	if info.Previous, err = version(ctx, s, pr.ID); err != nil {
 		return savings.Baseline{}, err
 	}
-	info.Previous = before.Version
 	b, err := savings.Freeze(pr, d.days, info)
 	if err != nil {
 		return savings.Baseline{}, err
 	}
+	return keep(ctx, s, b)
+}
+
+// FreezeGiven freezes a baseline that was not measured here.
+func FreezeGiven(ctx context.Context, s Freezer, pr plant.Project, draft savings.Baseline, info savings.FreezeInfo) (savings.Baseline, error) {
+	var err error
+	if info.Previous, err = version(ctx, s, pr.ID); err != nil {
+		return savings.Baseline{}, err
+	}
+	b, err := savings.Seal(pr, draft, info)
+	if err != nil {
+		return savings.Baseline{}, err
+	}
+	return keep(ctx, s, b)
+}
+
+// version is that of the newest frozen baseline; 0 for none.
+func version(ctx context.Context, s Freezer, project plant.ProjectID) (int, error) {
+	b, _, err := Frozen(ctx, s, project)
+	return b.Version, err
+}
+
+// keep stores a sealed baseline and gives it its version.
+func keep(ctx context.Context, s Freezer, b savings.Baseline) (savings.Baseline, error) {
 	doc, err := json.Marshal(b)
 	if err != nil {
-		return savings.Baseline{}, fmt.Errorf("write baseline of project %s: %w", pr.ID, err)
+		return savings.Baseline{}, fmt.Errorf("write baseline of project %s: %w", b.Project, err)
 	}
 	b.Version, err = s.FreezeBaseline(ctx, plant.Frozen{
-		Project: pr.ID, At: info.At, Approver: info.Approver, Software: info.Software, Hash: b.DataHash, Document: doc,
+		Project: b.Project, At: b.Frozen, Approver: b.Approver, Software: b.Software, Hash: b.DataHash, Document: doc,
 	})
 	if err != nil {
 		return savings.Baseline{}, err
