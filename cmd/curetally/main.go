@@ -67,7 +67,7 @@ type commands struct {
 	Baseline   baselineCommand    `cmd:"" help:"Baselines: freeze, show."`
 	Savings    savingsCommand     `cmd:"" help:"Savings against the frozen baseline: state, publish, published."`
 	Adjustment adjustmentCommand  `cmd:"" help:"Non-routine adjustments: add, list."`
-	Report     desk.Report        `cmd:"" help:"Documents about savings: --plan, the measurement-and-verification plan with what of it is missing."`
+	Report     desk.Report        `cmd:"" help:"Documents about savings: --plan, the measurement-and-verification plan; --before-after; --case, the planned case and what was measured."`
 	Notice     noticeCommand      `cmd:"" help:"Notices: list, answer, resend."`
 	Validate   validate.Command   `cmd:"" help:"Check what the registers counted: completeness, quality, findings, and how gaps would be estimated."`
 	Energy     desk.Energy        `cmd:"" help:"Where energy went: curing, standby, starting, stopped, and what could have been avoided."`

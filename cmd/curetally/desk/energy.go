@@ -1,6 +1,7 @@
 package desk
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -10,6 +11,7 @@ import (
 
 	"curetally/internal/core/ledger"
 	"curetally/internal/core/plant"
+	"curetally/internal/core/presscalendar"
 	"curetally/internal/core/unit"
 	"curetally/internal/core/usage"
 	"curetally/internal/link/config"
@@ -22,7 +24,7 @@ type Energy struct {
 	Site
 	From string `help:"First local day, as YYYY-MM-DD; the first on record by default." placeholder:"DAY"`
 	To   string `help:"Local day before which it ends, as YYYY-MM-DD; includes the newest by default." placeholder:"DAY"`
-	By   string `help:"Rows: state, press, station or day." enum:"state,press,station,day" default:"press"`
+	By   string `help:"Rows: state, press, station, shift or day." enum:"state,press,station,shift,day" default:"press"`
 	JSON bool   `help:"Print as JSON; energy in kWh, area in m², impressions in thousands."`
 }
 
@@ -36,7 +38,7 @@ func (c Energy) Run(ctx context.Context, s Surroundings) error {
 		}
 		o := usage.Options{
 			Plant: p, By: usage.By(c.By), Registers: usedRegisters(p), Limits: conf.Terms.Limits,
-			Tariff: conf.Terms.Tariff, Price: flatPrice(p), Spans: map[plant.StationID][]plant.Span{},
+			Tariff: conf.Terms.Tariff, Price: flatPrice(p), Spans: map[plant.StationID][]plant.Span{}, Shift: shiftNames(p),
 		}
 		until := to
 		if until.IsZero() {
@@ -90,6 +92,28 @@ func (c Energy) period(p *plant.Plant) (from, to time.Time, err error) {
 		return from, to, errors.New("--to is not after --from: it is the first day that is left out")
 	}
 	return from, to, nil
+}
+
+// shiftNames names the shift of a press at an instant by the clock: with its press where
+// there are several, because each has shifts of its own.
+func shiftNames(p *plant.Plant) func(plant.PressID, time.Time) string {
+	calendars := map[plant.PressID]*presscalendar.Calendar{}
+	return func(press plant.PressID, at time.Time) string {
+		c, ok := calendars[press]
+		if !ok {
+			c = presscalendar.Of(p, press)
+			calendars[press] = c
+		}
+		prefix := ""
+		if len(p.Presses) > 1 {
+			prefix = cmp.Or(string(press), "whole site") + " "
+		}
+		w, ok := c.ShiftAt(at)
+		if !ok {
+			return prefix + "outside shifts"
+		}
+		return prefix + w.From.In(p.TimeZone).Format("15:04") + "-" + w.To.In(p.TimeZone).Format("15:04")
+	}
 }
 
 // usedRegisters are those whose energy counts: of the savings boundaries where

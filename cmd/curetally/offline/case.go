@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"math/rand/v2"
 	"os"
 	"text/tabwriter"
 
@@ -20,12 +19,6 @@ type Case struct {
 	File string `arg:"" help:"YAML file with the survey: systems before and after, prices, investment; - for standard input. testdata/heron-case.yaml is an example."`
 	JSON bool   `help:"Print as JSON."`
 }
-
-// The draws of the uncertainty, and their seed: the same file gives the same case.
-const (
-	caseDraws = 10_000
-	caseSeed  = 20_250_301
-)
 
 // figureJSON is a result with its uncertainty. An end of the interval is null where
 // the figure does not exist in that share of the draws.
@@ -97,7 +90,7 @@ func (c Case) Run(s desk.Surroundings) error {
 	if len(problems) > 0 {
 		return problems
 	}
-	result := survey.Make(v, caseDraws, rand.New(rand.NewPCG(caseSeed, caseSeed)))
+	result := survey.Work(v)
 	if !c.JSON {
 		return printCase(s.Stdout, v, result)
 	}

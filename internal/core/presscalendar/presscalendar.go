@@ -123,6 +123,24 @@ func later(a, b time.Time) time.Time {
 	return a
 }
 
+// ShiftAt gives the whole shift that an instant lies in, whatever planned stop cuts it;
+// false outside shifts. Of a press without shifts it is the work day.
+func (c *Calendar) ShiftAt(t time.Time) (Window, bool) {
+	day := c.plant.Day(t, 0)
+	if len(c.own.Patterns) == 0 {
+		works := c.plant.WorkDay(day) && !c.plant.Holiday(day, c.own.Holidays)
+		return Window{day, c.plant.Day(t, 1)}, works
+	}
+	for _, began := range []time.Time{c.plant.Day(t, -1), day} {
+		for _, w := range c.shifts(began) {
+			if !t.Before(w.From) && t.Before(w.To) {
+				return w, true
+			}
+		}
+	}
+	return Window{}, false
+}
+
 // Hours is how long the press works within the local day of t.
 func (c *Calendar) Hours(t time.Time) float64 {
 	var sum time.Duration

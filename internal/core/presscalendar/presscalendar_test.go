@@ -188,3 +188,38 @@ func TestWindowsTile(t *testing.T) {
 		}
 	})
 }
+
+// A night shift belongs to the evening on which it began, a planned stop cuts no shift,
+// and a holiday has none.
+func TestShiftAt(t *testing.T) {
+	p := threeShifts(t)
+	c := presscalendar.Of(p, "heron")
+	for _, tt := range []struct{ at, want string }{
+		{"2026-06-03T13:00", "03T06:00-03T14:00"},
+		{"2026-06-03T14:00", "03T14:00-03T22:00"},
+		{"2026-06-06T05:59", "05T22:00-06T06:00"},
+		{"2026-06-06T06:00", ""},
+		{"2026-05-01T13:00", ""},
+		{"2026-05-01T05:00", "30T22:00-01T06:00"},
+		{"2026-09-02T15:00", ""},
+	} {
+		at, err := time.ParseInLocation("2006-01-02T15:04", tt.at, p.TimeZone)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var got string
+		if w, ok := c.ShiftAt(at); ok {
+			got = shown([]presscalendar.Window{w})
+		}
+		if got != tt.want {
+			t.Errorf("%s: %q, want %q", tt.at, got, tt.want)
+		}
+	}
+	bare := &plant.Plant{TimeZone: p.TimeZone, WorkDays: [7]bool{time.Monday: true}}
+	if w, ok := presscalendar.Of(bare, "heron").ShiftAt(time.Date(2026, 6, 1, 12, 0, 0, 0, p.TimeZone)); !ok || w.To.Sub(w.From) != 24*time.Hour {
+		t.Errorf("work day %+v, %v", w, ok)
+	}
+	if _, ok := presscalendar.Of(bare, "heron").ShiftAt(time.Date(2026, 6, 2, 12, 0, 0, 0, p.TimeZone)); ok {
+		t.Error("a day without work has a shift")
+	}
+}

@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"curetally/internal/core/beforeafter"
 	"curetally/internal/core/plant"
 	"curetally/internal/link/config/strictyaml"
 	"curetally/internal/link/config/terms"
@@ -26,6 +27,8 @@ type Config struct {
 	Plant    plant.Plant
 	Settings Settings
 	Terms    terms.Terms // what energy is worth
+	// BeforeAfter says where the figures of a project's before-and-after table are from.
+	BeforeAfter map[plant.ProjectID][]beforeafter.Entry
 	// Warnings are what may be so, and yet a person should look at it.
 	Warnings []Problem
 }
@@ -83,7 +86,7 @@ func Load(path string) (*Config, error) {
 // shows in problems, and its folder is where relative paths begin. The error is
 // always Problems.
 func Parse(name string, data []byte) (*Config, error) {
-	b := &builder{folder: filepath.Dir(name), owners: map[string]string{}, ownRules: map[plant.RuleID]bool{}}
+	b := &builder{folder: filepath.Dir(name), owners: map[string]string{}, ownRules: map[plant.RuleID]bool{}, beforeAfter: map[plant.ProjectID][]beforeafter.Entry{}}
 	b.doc = strictyaml.Decode(name, data, &b.in)
 	if len(b.doc.Problems()) == 0 || len(b.in.Presses)+len(b.in.Meters) > 0 {
 		b.build()
@@ -93,7 +96,10 @@ func Parse(name string, data []byte) (*Config, error) {
 		problems.Sort()
 		return nil, problems
 	}
-	return &Config{Plant: b.plant, Settings: b.settings, Terms: b.terms, Warnings: append(b.foresee(name), b.unheard(name)...)}, nil
+	return &Config{
+		Plant: b.plant, Settings: b.settings, Terms: b.terms, BeforeAfter: b.beforeAfter,
+		Warnings: append(b.foresee(name), b.unheard(name)...),
+	}, nil
 }
 
 // builder turns the file into a plant, step by step; problems go to doc.
@@ -109,6 +115,8 @@ type builder struct {
 	plant    plant.Plant
 	settings Settings
 	terms    terms.Terms
+
+	beforeAfter map[plant.ProjectID][]beforeafter.Entry
 }
 
 func (b *builder) build() {

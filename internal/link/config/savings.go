@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"curetally/internal/core/plant"
+	"curetally/internal/link/config/beforeafter"
 	"curetally/internal/link/config/civil"
 	"curetally/internal/link/config/strictyaml"
 )
@@ -32,6 +33,10 @@ func (b *builder) savings() {
 		b.checkProject(at, p)
 		s.Resolve(b.path)
 		b.terms.AddProject(b.doc, at, s.ProjectSpec, p)
+		b.beforeAfter[p.ID] = beforeafter.Read(b.doc, at+".before_after", s.BeforeAfter, beforeafter.Site{Zone: b.plant.TimeZone, Known: func(name string) bool {
+			_, known := b.owners[name]
+			return known
+		}})
 		b.plant.Projects = append(b.plant.Projects, p)
 	}
 }

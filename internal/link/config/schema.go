@@ -5,6 +5,7 @@ import (
 
 	"curetally/internal/core/plant"
 	"curetally/internal/core/regression"
+	"curetally/internal/link/config/beforeafter"
 	"curetally/internal/link/config/profiles"
 	"curetally/internal/link/config/rules"
 	"curetally/internal/link/config/shifts"
@@ -177,14 +178,15 @@ type projectSpec struct {
 	CarbonSource string         `yaml:"carbon_source"`
 	terms.ProjectSpec
 	// EstimatedLimit is a share, 0 to 1.
-	EstimatedLimit float64      `yaml:"estimated_limit"`
-	Model          string       `yaml:"model"`
-	Granularity    string       `yaml:"granularity"`
-	Limits         limitsSpec   `yaml:"limits"`
-	Conversion     date         `yaml:"conversion"`
-	ExpectedYear   []spanSpec   `yaml:"expected_year"`
-	Factors        []factorSpec `yaml:"static_factors"`
-	Plan           planSpec     `yaml:"plan"`
+	EstimatedLimit float64            `yaml:"estimated_limit"`
+	Model          string             `yaml:"model"`
+	Granularity    string             `yaml:"granularity"`
+	Limits         limitsSpec         `yaml:"limits"`
+	Conversion     date               `yaml:"conversion"`
+	ExpectedYear   []spanSpec         `yaml:"expected_year"`
+	Factors        []factorSpec       `yaml:"static_factors"`
+	Plan           planSpec           `yaml:"plan"`
+	BeforeAfter    []beforeafter.Spec `yaml:"before_after"`
 }
 
 // limitsSpec are the limits by which a baseline model is accepted.
