@@ -57,6 +57,7 @@ func unfair(t *testing.T, b plant.Bus, f *fakeBus) string {
 	}
 	start := time.Now()
 	got, _, p := run(t, b, f, length)
+	atEnd := false // whether the end fell into the rest after a poll
 	for i, h := range p.Health() {
 		m, next := b.Meters[i], p.tasks[i].next
 		if slots := uint64(next.Sub(nextSlot(start, m)) / m.Period); h.Polls+h.Missed != slots {
@@ -70,8 +71,13 @@ func unfair(t *testing.T, b plant.Bus, f *fakeBus) string {
 			if most := 2 + growing + uint64(length/max(pauseMax, m.Period)); h.Polls > most {
 				return fmt.Sprintf("%s: asked %d times in %v, want at most %d", m.ID, h.Polls, length, most)
 			}
-			if want := firstDead + time.Duration(h.Polls-1)*attempt; h.Polls > 0 && h.Line != want {
-				return fmt.Sprintf("%s: held the line for %v, want %v in %d polls", m.ID, h.Line, want, h.Polls)
+			want := firstDead + time.Duration(h.Polls-1)*attempt
+			if short := want - h.Line; h.Polls > 0 && short != 0 {
+				// The end may fall into the rest after one poll, and of one meter only.
+				if atEnd || short < 0 || short > f.quiet {
+					return fmt.Sprintf("%s: held the line for %v, want %v in %d polls", m.ID, h.Line, want, h.Polls)
+				}
+				atEnd = true
 			}
 			continue
 		}
