@@ -170,7 +170,11 @@ func (d *Daemon) assemble() error {
 	if d.tell, err = d.newTeller(); err != nil {
 		return err
 	}
-	d.web, err = web.New(web.Options{Source: d, API: interfaces, Metrics: d.metricsHandler(), Ready: d.ready, Log: d.log})
+	calendar, err := d.newCalendar()
+	if err != nil {
+		return err
+	}
+	d.web, err = web.New(web.Options{Source: d, API: interfaces, Calendar: calendar, Metrics: d.metricsHandler(), Ready: d.ready, Log: d.log})
 	return err
 }
 

@@ -48,6 +48,7 @@ var owners = map[string][]string{
 	"github.com/jackc/pgx":                {"internal/link/store", "internal/link/privatepg"},
 	"github.com/simonvetter/modbus":       {"internal/link/meterlink", "internal/sim"},
 	"github.com/eclipse/paho.mqtt.golang": {"internal/link/stationlink", "internal/link/notify", "internal/sim"},
+	"github.com/arran4/golang-ical":       {"internal/link/notify"},
 	"github.com/wneessen/go-mail":         {"internal/link/notify"},
 	"github.com/robfig/cron":              {"internal/core/notice"},
 	"github.com/mochi-mqtt/server":        {"internal/sim"},

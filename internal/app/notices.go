@@ -5,6 +5,7 @@ import (
 	"crypto/tls"
 	"crypto/x509"
 	"fmt"
+	"net/http"
 	"os"
 	"strings"
 	"time"
@@ -13,6 +14,7 @@ import (
 	"curetally/internal/core/plant"
 	"curetally/internal/core/upkeep"
 	"curetally/internal/link/config"
+	"curetally/internal/link/notify/feed"
 	"curetally/internal/link/notify/mail"
 	"curetally/internal/link/notify/webhook"
 	"curetally/internal/work/tell"
@@ -49,6 +51,19 @@ func (d *Daemon) newTeller() (*tell.Teller, error) {
 		o.Channels = append(o.Channels, tell.Channel{Route: c.Route, Sender: sender, Together: together})
 	}
 	return tell.New(o), nil
+}
+
+// newCalendar gives nil when no token is configured.
+func (d *Daemon) newCalendar() (http.Handler, error) {
+	tokens := d.o.Config.Settings.Notify.Calendar
+	if len(tokens) == 0 {
+		return nil, nil
+	}
+	o := feed.Options{Site: d.plant.Name, Zone: d.plant.TimeZone, Records: d.tell.Records}
+	for _, t := range tokens {
+		o.Tokens = append(o.Tokens, t.Text.Reveal())
+	}
+	return feed.New(o)
 }
 
 func newSender(c config.Channel) (s tell.Sender, together int, err error) {
@@ -110,7 +125,7 @@ func taskCondition(t upkeep.Task, p *plant.Plant) notice.Condition {
 	c := notice.Condition{
 		Form: notice.Task, Topic: notice.Upkeep, Press: t.Press, Status: string(t.Status), Due: t.Due,
 		Subject: fmt.Sprintf("task %s/%s since %d", t.Rule, t.Subject, t.Anchor.Unix()),
-		Title:   fmt.Sprintf("%s at %s is %s", t.Title, t.Subject, t.Status),
+		Title:   fmt.Sprintf("%s at %s", t.Title, t.Subject),
 		Text:    t.Reason + ".",
 		Remedy:  fmt.Sprintf("Plan it, then record it: curetally done %s/%s --by NAME", t.Rule, t.Subject),
 	}

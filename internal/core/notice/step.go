@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 )
 
@@ -149,7 +150,9 @@ func task(r Record, c Condition, at time.Time, l Limits) (Record, []Notice) {
 		if kind == "" {
 			return r, nil
 		}
-		return r, []Notice{c.notice(kind, status, at)}
+		n := c.notice(kind, status, at)
+		n.Title = strings.ToUpper(c.Status[:1]) + c.Status[1:] + ": " + n.Title
+		return r, []Notice{n}
 	}
 	if kind != TaskOverdue || l.Unanswered <= 0 || r.Escalated || r.Acknowledged || at.Sub(r.Since) < l.Unanswered {
 		return r, nil

@@ -16,9 +16,6 @@ import (
 type Notify struct {
 	Limits   notice.Limits
 	Channels []Channel
-	// Prefix is that of the retained MQTT messages; empty means that none are
-	// published.
-	Prefix string
 	// Calendar are the tokens by which the calendar feed can be read; none means
 	// that there is no feed.
 	Calendar []Token
@@ -61,7 +58,6 @@ type notifySpec struct {
 	Clear      time.Duration `yaml:"clear"`
 	Unanswered time.Duration `yaml:"unanswered"`
 	Channels   []channelSpec `yaml:"channels"`
-	MQTTPrefix string        `yaml:"mqtt_prefix"`
 	Calendar   []tokenSpec   `yaml:"calendar"`
 }
 
@@ -108,10 +104,13 @@ const minToken = 24
 
 func (b *builder) notify() {
 	s := b.in.Notify
-	n := Notify{Limits: notice.Limits{Settle: s.Settle, Clear: s.Clear, Unanswered: s.Unanswered}, Prefix: s.MQTTPrefix}
-	for key, d := range map[string]time.Duration{"settle": s.Settle, "clear": s.Clear, "unanswered": s.Unanswered} {
-		if d < 0 || d > 90*24*time.Hour {
-			b.report("notify."+key, "not between 0 and 90 days", "write for example 10m or 48h")
+	n := Notify{Limits: notice.Limits{Settle: s.Settle, Clear: s.Clear, Unanswered: s.Unanswered}}
+	for _, limit := range []struct {
+		key string
+		is  time.Duration
+	}{{"settle", s.Settle}, {"clear", s.Clear}, {"unanswered", s.Unanswered}} {
+		if limit.is < 0 || limit.is > 90*24*time.Hour {
+			b.report("notify."+limit.key, "not between 0 and 90 days", "write for example 10m or 48h")
 		}
 	}
 	taken := map[string]bool{}
@@ -129,7 +128,6 @@ func (b *builder) notify() {
 	if b.doc.Has("notify.unanswered") && !slices.ContainsFunc(n.Channels, answers) {
 		b.report("notify.unanswered", "nobody is told", "write unanswered: true at the channel of whoever is to know, or remove it")
 	}
-	b.mqttPrefix(n.Prefix)
 	n.Calendar = b.calendar(s.Calendar)
 	b.settings.Notify = n
 }
@@ -175,10 +173,9 @@ func (b *builder) mail(at string, s mailSpec) *Mail {
 	if len(s.To) == 0 {
 		b.report(at+".to", "nobody is named", "list at least one address")
 	}
-	for key, address := range addresses(at, s) {
-		if _, err := mail.ParseAddress(address); err != nil {
-			b.reportf(key, "write name@host, or Name <name@host>", "%q is not a mail address", address)
-		}
+	b.mailAddress(at+".from", s.From)
+	for i, to := range s.To {
+		b.mailAddress(fmt.Sprintf("%s.to[%d]", at, i), to)
 	}
 	if s.CAFile != "" {
 		if _, err := readFile(m.CAFile); err != nil {
@@ -188,13 +185,10 @@ func (b *builder) mail(at string, s mailSpec) *Mail {
 	return m
 }
 
-// addresses gives every address of a way with its place.
-func addresses(at string, s mailSpec) map[string]string {
-	out := map[string]string{at + ".from": s.From}
-	for i, to := range s.To {
-		out[fmt.Sprintf("%s.to[%d]", at, i)] = to
+func (b *builder) mailAddress(at, address string) {
+	if _, err := mail.ParseAddress(address); err != nil {
+		b.reportf(at, "write name@host, or Name <name@host>", "%q is not a mail address", address)
 	}
-	return out
 }
 
 func (b *builder) webhook(at string, s webhookSpec) *Webhook {
@@ -207,27 +201,6 @@ func (b *builder) webhook(at string, s webhookSpec) *Webhook {
 		b.reportf(at+".secret", "make one with: openssl rand -hex 32", "shorter than %d characters", minToken)
 	}
 	return w
-}
-
-// mqttPrefix checks that what is published cannot be heard as a station.
-func (b *builder) mqttPrefix(prefix string) {
-	if prefix == "" {
-		return
-	}
-	if strings.ContainsAny(prefix, "#+\x00 ") || strings.HasPrefix(prefix, "/") || strings.HasSuffix(prefix, "/") || strings.HasPrefix(prefix, "$") {
-		b.report("notify.mqtt_prefix", "not the beginning of a topic", "write for example curetally/alder-lane, without wildcards and without / at either end")
-	}
-	if b.settings.Broker.URL == "" {
-		b.report("notify.mqtt_prefix", "there is no broker to publish to", "add broker.url, or remove it")
-	}
-	for _, t := range b.plant.Topics {
-		first, _, _ := strings.Cut(t.Pattern, "/")
-		own, _, _ := strings.Cut(prefix, "/")
-		if first == own || first == "#" || first == "+" || strings.HasPrefix(first, "{") {
-			b.reportf("notify.mqtt_prefix", "begin it with another word", "begins like the topic %q, from which stations are heard", t.Pattern)
-			return
-		}
-	}
 }
 
 func (b *builder) calendar(specs []tokenSpec) []Token {

@@ -16,6 +16,8 @@ type Options struct {
 	Source  Source
 	API     http.Handler // answers below /api/v1/, but for the overview
 	Metrics http.Handler // answers GET /metrics
+	// Calendar answers GET /calendar.ics and asks for a token itself; nil for none.
+	Calendar http.Handler
 	// Ready returns nil when the program does its whole job, else an error
 	// whose text says what is missing. The text is shown to whoever asks.
 	Ready func(ctx context.Context) error
@@ -81,6 +83,9 @@ func (s *Server) routes(v *views) http.Handler {
 		mux.Handle(method+" /api/v1/", s.opt.API)
 	}
 	mux.Handle("GET /metrics", s.opt.Metrics)
+	if s.opt.Calendar != nil {
+		mux.Handle("GET /calendar.ics", s.opt.Calendar)
+	}
 	mux.Handle("GET /healthz", s.answer(problemText, s.healthz))
 	mux.Handle("GET /readyz", s.answer(problemText, s.readyz))
 	mux.Handle("GET /static/page.css", http.HandlerFunc(v.serveStyle))
