@@ -5,8 +5,10 @@
 //
 // Lit time is what wears a lamp, not the time with an open shutter: an arc in
 // standby burns and ages. A start wears like some hours of burning; how many is
-// a property of the lamp's kind, because no published test settles it. Rated
-// hours and wear per start always come from the configuration, never from here.
+// a property of the lamp's kind, because no published test settles it. An LED wears
+// less at part drive and more when it is hot: there lit time comes in weighed, by
+// package ledger. Rated hours and wear always come from the configuration, never
+// from here.
 //
 // Nothing here knows when a lamp is due: package upkeep combines this count with
 // the calendar.
@@ -20,6 +22,7 @@ import (
 // Life is the count of one lamp over all its fittings.
 type Life struct {
 	LitMillis  int64   `json:"lit_ms"`
+	WornMillis int64   `json:"worn_ms"` // lit time weighed by drive and temperature
 	Starts     int64   `json:"starts"`
 	Equivalent float64 `json:"equivalent_hours"`
 	RatedHours float64 `json:"rated_hours"` // 0 when its kind states none
@@ -31,16 +34,17 @@ type Life struct {
 	RemainingHours float64 `json:"remaining_hours"`
 }
 
-// EquivalentHours gives lit hours plus starts × hours per start.
-func EquivalentHours(litMillis, starts int64, hoursPerStart float64) float64 {
-	return unit.HoursFromMillis(litMillis) + float64(starts)*hoursPerStart
+// EquivalentHours gives worn hours plus starts × hours per start. Worn time is lit
+// time where nothing weighs it.
+func EquivalentHours(wornMillis, starts int64, hoursPerStart float64) float64 {
+	return unit.HoursFromMillis(wornMillis) + float64(starts)*hoursPerStart
 }
 
 // Of gives the life of a lamp of a kind from its counts.
-func Of(kind plant.LampKind, litMillis, starts int64) Life {
+func Of(kind plant.LampKind, t plant.LampTotal) Life {
 	l := Life{
-		LitMillis: litMillis, Starts: starts,
-		Equivalent: EquivalentHours(litMillis, starts, kind.HoursPerStart),
+		LitMillis: t.LitMillis, WornMillis: t.WornMillis, Starts: t.Starts,
+		Equivalent: EquivalentHours(t.WornMillis, t.Starts, kind.HoursPerStart),
 		RatedHours: kind.RatedHours,
 	}
 	if l.RatedHours > 0 {

@@ -19,21 +19,32 @@ func near(t *testing.T, what string, got, want, abs float64) {
 	}
 }
 
+func burnt(hours, starts int64) plant.LampTotal {
+	return plant.LampTotal{LitMillis: hours * hour, WornMillis: hours * hour, Starts: starts}
+}
+
+// An LED that was dimmed lives longer than it was lit.
+func TestDimmedModule(t *testing.T) {
+	l := lamplife.Of(plant.LampKind{RatedHours: 20_000}, plant.LampTotal{LitMillis: 10_000 * hour, WornMillis: 4_060 * hour, Starts: 9})
+	near(t, "equivalent hours", l.Equivalent, 4060, 0)
+	near(t, "used", l.UsedFraction, 0.203, 1e-12)
+}
+
 // Source: own computation: 1,200 h + 180 starts × 1 h = 1,380 h of 1,500 h.
 func TestArcLamp(t *testing.T) {
 	kind := plant.LampKind{Technology: plant.TechnologyArc, RatedHours: 1500, HoursPerStart: 1}
-	l := lamplife.Of(kind, 1200*hour, 180)
+	l := lamplife.Of(kind, burnt(1200, 180))
 	near(t, "equivalent hours", l.Equivalent, 1380, 0)
 	near(t, "used", l.UsedFraction, 0.92, 1e-12)
 	near(t, "remaining", l.RemainingHours, 120, 0)
 
-	over := lamplife.Of(kind, 1600*hour, 20)
+	over := lamplife.Of(kind, burnt(1600, 20))
 	near(t, "used past the rated life", over.UsedFraction, 1.08, 1e-12)
 	near(t, "remaining past the rated life", over.RemainingHours, -120, 0)
 }
 
 func TestKindWithoutRatedHours(t *testing.T) {
-	l := lamplife.Of(plant.LampKind{HoursPerStart: 0.5}, 10*hour, 4)
+	l := lamplife.Of(plant.LampKind{HoursPerStart: 0.5}, burnt(10, 4))
 	near(t, "equivalent hours", l.Equivalent, 12, 0)
 	if l.UsedFraction != 0 || l.RemainingHours != 0 {
 		t.Errorf("used %v, remaining %v; want 0 without rated hours", l.UsedFraction, l.RemainingHours)

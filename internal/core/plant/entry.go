@@ -79,6 +79,9 @@ type Register struct {
 	Rules Rules
 	// Curve says where the values come from.
 	Curve CurveSource
+	// Wear is how the lit time is weighed that this register counts; nil for all
+	// others.
+	Wear *Wear
 }
 
 // CurveSource says which facts a register's curve is made of.
@@ -234,7 +237,15 @@ type StateTotal struct {
 type LampTotal struct {
 	Lamp      LampSerial
 	LitMillis int64
-	Starts    int64
+	// WornMillis is LitMillis weighed by drive and temperature where a station
+	// offers them, and as it is elsewhere.
+	WornMillis int64
+	Starts     int64
+}
+
+// Total is what the life of the lamp rests on.
+func (c LampCounters) Total() LampTotal {
+	return LampTotal{Lamp: c.Lamp, LitMillis: c.Lit, WornMillis: c.Worn, Starts: c.Starts}
 }
 
 // LampCounters is what one lamp has done, over all its fittings. Times are whole
@@ -244,6 +255,7 @@ type LampCounters struct {
 	// Lit is by the station's counter where it offers one; Seen is the time in
 	// which the states say that it burnt.
 	Lit, Seen       int64
+	Worn            int64 // see LampTotal
 	Curing, Standby int64 // by the states
 	Unknown         int64 // time while fitted in which the station was silent
 	Starts          int64

@@ -45,6 +45,7 @@ const (
 	ValueLit    = "lit"    // lit time, milliseconds
 	ValueStarts = "starts" // starts (strikes), count
 	ValueTime   = "time"   // time in each state, milliseconds; always from the timeline
+	ValueWear   = "wear"   // lit time weighed by what wears the lamp, milliseconds
 )
 
 // Names of the values of a meter that have a meaning of their own. A name that

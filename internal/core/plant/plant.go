@@ -76,6 +76,10 @@ type Station struct {
 	// IrradianceSensor names the signal of a fixed sensor of the lamp's output, in
 	// any unit; empty when there is none.
 	IrradianceSensor string
+	// DriveSignal names the signal of the drive in percent of full power, and
+	// TemperatureSignal that of the temperature in °C, by which lit time is weighed
+	// with the law of LampKind; empty when there is none.
+	DriveSignal, TemperatureSignal string
 }
 
 // TechnologyFrom is the technology mounted from an instant on.
@@ -104,6 +108,7 @@ type LampKind struct {
 	RatedHours float64
 	// HoursPerStart is the wear of one start in equivalent hours.
 	HoursPerStart float64
+	Wear          WearLaw
 	// Doped marks an arc with metal halides for other wavelengths.
 	Doped bool
 	// Price of one lamp, ChangeCost of the work of one change, and StopCost of an
@@ -288,6 +293,15 @@ func (p *Plant) FindRegister(id RegisterID) (Register, bool) {
 		}
 	}
 	return Register{}, false
+}
+
+// WearOf gives the register by which the lamp of a station wears: its weighed lit
+// time where there is such a register, else its lit time.
+func (p *Plant) WearOf(st StationID) RegisterID {
+	if wear := RegisterOf(st, ValueWear); slices.ContainsFunc(p.Registers, func(r Register) bool { return r.ID == wear }) {
+		return wear
+	}
+	return RegisterOf(st, ValueLit)
 }
 
 // FindLampKind looks a lamp kind up by name.

@@ -9,6 +9,7 @@ import (
 
 	"curetally/internal/core/condition"
 	"curetally/internal/core/forecast"
+	"curetally/internal/core/lamplife"
 	"curetally/internal/core/plant"
 	"curetally/internal/core/unit"
 )
@@ -17,8 +18,10 @@ import (
 type Use struct {
 	Day       time.Time // first instant of the local day
 	LitMillis int64
-	Starts    int64
-	AreaCm2   int64 // printed by the press, square centimetres
+	// WornMillis is lit time as it wears the lamp; see plant.LampTotal.
+	WornMillis int64
+	Starts     int64
+	AreaCm2    int64 // printed by the press, square centimetres
 }
 
 func (u Use) litHours() float64 { return unit.HoursFromMillis(u.LitMillis) }
@@ -244,7 +247,7 @@ func (c *calendar) limits(s Subject) []limit {
 		}
 		out = append(out, c.byUse(s, count{
 			says: says, since: s.EquivalentSince, end: end, unit: " h",
-			of: func(u Use) float64 { return u.litHours() + float64(u.Starts)*s.HoursPerStart },
+			of: func(u Use) float64 { return lamplife.EquivalentHours(u.WornMillis, u.Starts, s.HoursPerStart) },
 		}))
 	}
 	if s.Rule.LitHours > 0 {

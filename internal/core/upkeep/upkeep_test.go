@@ -43,6 +43,7 @@ func history(p *plant.Plant, now time.Time, days int, litHours float64, starts i
 		u := upkeep.Use{Day: p.Day(now, -n)}
 		if p.WorkDay(u.Day) {
 			u.LitMillis, u.Starts = int64(math.Round(litHours*hour)), starts
+			u.WornMillis = u.LitMillis
 		}
 		use = append(use, u)
 	}
@@ -131,6 +132,7 @@ func TestWeekendUseIsNotLost(t *testing.T) {
 	for i := range s.Use {
 		if s.Use[i].Day.Weekday() == time.Saturday {
 			s.Use[i].LitMillis = int64(9.2 * hour)
+			s.Use[i].WornMillis = s.Use[i].LitMillis
 		}
 	}
 	task := upkeep.Forecast(p, s, now)
@@ -148,11 +150,12 @@ func TestNewerDaysWeighMore(t *testing.T) {
 	now := at(p, "2026-06-01 00:00")
 	s := lamp(p, now, 1000)
 	s.HoursPerStart = 0
-	s.Use = append(history(p, now, 120, 21, 0), upkeep.Use{Day: day(p, "2026-06-01"), LitMillis: 99 * hour})
+	s.Use = append(history(p, now, 120, 21, 0), upkeep.Use{Day: day(p, "2026-06-01"), LitMillis: 99 * hour, WornMillis: 99 * hour})
 	for i := range s.Use {
 		// The 30th workday before Monday 1 June is Monday 20 April.
 		if !s.Use[i].Day.Before(day(p, "2026-04-20")) && s.Use[i].Day.Before(now) && s.Use[i].LitMillis > 0 {
 			s.Use[i].LitMillis = 4 * hour
+			s.Use[i].WornMillis = s.Use[i].LitMillis
 		}
 	}
 	if task := upkeep.Forecast(p, s, now); !strings.Contains(task.Reason, "at 7.4 h per workday") {
@@ -186,6 +189,7 @@ func TestChangeOfShifts(t *testing.T) {
 	for i := range s.Use {
 		if !s.Use[i].Day.Before(day(p, "2026-06-08")) {
 			s.Use[i].LitMillis *= 3
+			s.Use[i].WornMillis = s.Use[i].LitMillis
 		}
 	}
 	if task = upkeep.Forecast(p, s, now); !task.Guess || !strings.Contains(task.Reason, "the shifts have changed") {
@@ -197,6 +201,7 @@ func TestChangeOfShifts(t *testing.T) {
 	for i := range s.Use {
 		if !s.Use[i].Day.Before(day(p, "2026-06-08")) {
 			s.Use[i].LitMillis *= 3
+			s.Use[i].WornMillis = s.Use[i].LitMillis
 		}
 	}
 	if task = upkeep.Forecast(p, s, now); task.Guess || !strings.Contains(task.Reason, "at 25.6 h per workday") {
@@ -212,6 +217,7 @@ func TestSpreadOfTheDate(t *testing.T) {
 	steady, wild := lamp(p, now, 1300), lamp(p, now, 1300)
 	for i := range wild.Use {
 		wild.Use[i].LitMillis *= int64(i % 2 * 2)
+		wild.Use[i].WornMillis = wild.Use[i].LitMillis
 	}
 	a, b := upkeep.Forecast(p, steady, now), upkeep.Forecast(p, wild, now)
 	for _, task := range []upkeep.Task{a, b} {

@@ -128,6 +128,7 @@ func (b *builder) build() {
 	b.topics()
 	b.registers()
 	b.upkeep()
+	b.wear()
 	b.terms = terms.Read(b.doc, b.in.Spec, &b.plant, b.path)
 	b.planning()
 	b.savings()

@@ -244,6 +244,28 @@ profiles:
 	}
 }
 
+// A station that offers its drive has a register of weighed lit time, by the part
+// of the kind's law for which it offers a signal.
+func TestWear(t *testing.T) {
+	text := strings.Replace(fmt.Sprintf(minimal, "profile: wh-uint32"), "name: heron-1, technology: arc", "name: heron-1, technology: led, drive_signal: drive_percent", 1)
+	if !strings.Contains(text, "drive_signal") {
+		t.Fatal("the minimal configuration has no station heron-1")
+	}
+	c := parse(t, text)
+	if got := c.Plant.WearOf("heron-1"); got != "heron-1/wear" {
+		t.Fatalf("wear is counted by %s", got)
+	}
+	r, _ := c.Plant.FindRegister("heron-1/wear")
+	want := plant.Wear{Law: plant.WearLaw{DriveExponent: 1.3, ReferenceCelsius: 65}, Technology: plant.TechnologyLED, Drive: "drive_percent", Hold: 30 * time.Minute}
+	if r.Curve != plant.FromEvents || r.Quantity != plant.QuantityTime || r.Station != "heron-1" || r.Wear == nil || *r.Wear != want {
+		t.Errorf("register %+v weighed by %+v", r, r.Wear)
+	}
+	plain := parse(t, fmt.Sprintf(minimal, "profile: wh-uint32"))
+	if got := plain.Plant.WearOf("heron-1"); got != "heron-1/lit" {
+		t.Errorf("without signals wear is counted by %s", got)
+	}
+}
+
 // Tariff registers and export stand beside the total and are not added to it.
 func TestPartsOfAMeter(t *testing.T) {
 	for values, want := range map[string]map[string]bool{

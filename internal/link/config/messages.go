@@ -51,7 +51,9 @@ func (b *builder) stationSignals() {
 	}
 	for i, ps := range b.in.Presses {
 		for j, ss := range ps.Stations {
-			for _, named := range []struct{ key, signal string }{{"hour_meter", ss.HourMeter}, {"irradiance_sensor", ss.Irradiance}} {
+			for _, named := range []struct{ key, signal string }{
+				{"hour_meter", ss.HourMeter}, {"irradiance_sensor", ss.Irradiance}, {"drive_signal", ss.Drive}, {"temperature_signal", ss.HeadTemp},
+			} {
 				sent := func(t plant.Topic) bool {
 					return t.Station != "" && topics.Matches(t.Station, ss.Name) && t.Signals[named.signal] != ""
 				}

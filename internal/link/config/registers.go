@@ -136,6 +136,47 @@ func stationRegisters(s plant.Station) []plant.Register {
 	}
 }
 
+// wear adds the register of weighed lit time to each station that offers a signal
+// by which the kind of its lamp wears.
+func (b *builder) wear() {
+	for i, press := range b.plant.Presses {
+		for j, st := range press.Stations {
+			if st.DriveSignal == "" && st.TemperatureSignal == "" {
+				continue
+			}
+			at := fmt.Sprintf("presses[%d].stations[%d]", i, j)
+			kind, ok := b.plant.FindLampKind(st.LampKind)
+			if !ok {
+				continue // reported with lamp_kind
+			}
+			wear := b.wearOf(at, st, kind)
+			for _, r := range stationRegisters(st) {
+				if r.ID == plant.RegisterOf(st.ID, plant.ValueLit) {
+					r.ID, r.Wear = plant.RegisterOf(st.ID, plant.ValueWear), &wear
+					b.plant.Registers = append(b.plant.Registers, r)
+				}
+			}
+		}
+	}
+}
+
+// wearOf is how a station's hours are weighed: the part of the law of its lamp kind
+// for which the station offers a signal.
+func (b *builder) wearOf(at string, st plant.Station, kind plant.LampKind) plant.Wear {
+	w := plant.Wear{Law: kind.Wear, Technology: kind.Technology, Drive: st.DriveSignal, Temperature: st.TemperatureSignal, Hold: defaultMaxGap}
+	if st.DriveSignal == "" {
+		w.Law.DriveExponent = 0
+	} else if !w.Law.ByDrive() {
+		b.reportf(at+".drive_signal", fmt.Sprintf("give lamp kind %s wear: {drive_exponent: 1.3}, or remove the key", kind.Name), "lamp kind %s does not wear by drive", kind.Name)
+	}
+	if st.TemperatureSignal == "" {
+		w.Law.HalvesPerKelvin, w.Law.ActivationEnergy = 0, 0
+	} else if !w.Law.ByTemperature() {
+		b.reportf(at+".temperature_signal", fmt.Sprintf("give lamp kind %s wear: {halves_per_kelvin: 10}, or remove the key", kind.Name), "lamp kind %s does not wear by temperature", kind.Name)
+	}
+	return w
+}
+
 // pressRegisters gives the register of one counter for each press that the topic
 // can name. Two counters of one quantity on one press would count twice.
 func (b *builder) pressRegisters(path string, t plant.Topic, name string, spec topics.Counter) {

@@ -155,6 +155,8 @@ type stationSpec struct {
 	HourMeter  string           `yaml:"hour_meter"`
 	LitPower   power            `yaml:"lit_power"`
 	Irradiance string           `yaml:"irradiance_sensor"`
+	Drive      string           `yaml:"drive_signal"`
+	HeadTemp   string           `yaml:"temperature_signal"`
 }
 
 func (s *stationSpec) SetDefaults() { s.Silence, s.Counters, s.Metered = 2*time.Minute, true, true }

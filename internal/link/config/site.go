@@ -173,6 +173,7 @@ func (b *builder) station(at string, ss stationSpec, press plant.PressID) plant.
 		ID: plant.StationID(ss.Name), Press: press, Title: orName(ss.Title, ss.Name),
 		Silence: ss.Silence, Uncounted: !ss.Counters, LampKind: ss.LampKind,
 		HourMeter: ss.HourMeter, LitPower: float64(ss.LitPower), IrradianceSensor: ss.Irradiance,
+		DriveSignal: ss.Drive, TemperatureSignal: ss.HeadTemp,
 	}
 	if len(ss.Technology) == 0 {
 		b.report(at+".technology", "no technology", "write arc, led or hot-air")

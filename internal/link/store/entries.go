@@ -173,6 +173,10 @@ func (db *DB) Entries(ctx context.Context, reg plant.RegisterID, from, to time.T
 	return all, nil
 }
 
+// notWear is the condition that a register r is none of weighed lit time, whose
+// values are judged with those of the lit time that it weighs.
+const notWear = "r.name NOT LIKE '%/" + plant.ValueWear + "'"
+
 // RegisterEvents gives the newest events of all registers, newest first: those
 // of one kind, or all for StepNormal, which is never an event.
 func (db *DB) RegisterEvents(ctx context.Context, kind plant.StepKind, limit int) ([]plant.RegisterEvent, error) {
@@ -184,7 +188,7 @@ func (db *DB) RegisterEvents(ctx context.Context, kind plant.StepKind, limit int
 	}
 	return collect(ctx, db, scan, `SELECT r.name, e.at, e.kind, e.before, e.after FROM register_event e
 		JOIN register r ON r.site = e.site AND r.id = e.register
-		WHERE e.site = $1 AND ($2 = 0 OR e.kind = $2) ORDER BY e.at DESC, r.name, e.kind LIMIT $3`, int16(kind), limit)
+		WHERE e.site = $1 AND ($2 = 0 OR e.kind = $2) AND `+notWear+` ORDER BY e.at DESC, r.name, e.kind LIMIT $3`, int16(kind), limit)
 }
 
 // HeldCount counts the values that are held out of their curves because they
@@ -195,6 +199,6 @@ func (db *DB) HeldCount(ctx context.Context) (int64, error) {
 		return 0, err
 	}
 	var n int64
-	err = db.pool.QueryRow(ctx, "SELECT count(*) FROM register_event WHERE site = $1 AND kind = $2", s.id, int16(plant.StepImplausible)).Scan(&n)
+	err = db.pool.QueryRow(ctx, "SELECT count(*) FROM register_event e JOIN register r ON r.site = e.site AND r.id = e.register WHERE e.site = $1 AND e.kind = $2 AND "+notWear, s.id, int16(plant.StepImplausible)).Scan(&n)
 	return n, err
 }

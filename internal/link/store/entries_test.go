@@ -232,7 +232,7 @@ func TestSums(t *testing.T) {
 		{Register: lit, State: plant.StateCuring, Technology: plant.TechnologyArc, Amount: 3000, Last: at(30)},
 		{Register: starts, State: plant.StateCuring, Technology: plant.TechnologyArc, Amount: 3, Last: at(30)},
 	})
-	same(t, "by lamp", get(db.LampTotals(t.Context()))(t), []plant.LampTotal{{Lamp: "A-1", LitMillis: 3000, Starts: 2}, {Lamp: "A-2"}})
+	same(t, "by lamp", get(db.LampTotals(t.Context()))(t), []plant.LampTotal{{Lamp: "A-1", LitMillis: 3000, WornMillis: 3000, Starts: 2}, {Lamp: "A-2"}})
 	for _, c := range []struct {
 		since time.Time
 		want  int64

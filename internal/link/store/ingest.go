@@ -302,7 +302,7 @@ func (g *group) addSignal(v plant.Signal, seen *seenKeys) {
 	}
 	g.series[name] = true
 	g.signals = append(g.signals, signalRow{name, v.At.UTC(), v.Value})
-	for _, id := range g.site.power[name] {
+	for _, id := range g.site.sampled[name] {
 		touch(g.registers, id, v.At.UTC())
 	}
 	g.need("signal", v.At)

@@ -110,7 +110,8 @@ func TestLampCounters_OverAllFittings(t *testing.T) {
 	printed := plant.Register{ID: "heron/area", Quantity: plant.QuantityArea, Press: "heron"}
 	seen := plant.Register{ID: "heron-1/time", Quantity: plant.QuantityTime, Station: "heron-1"}
 	other := plant.Register{ID: "heron-2/lit", Quantity: plant.QuantityTime, Station: "heron-2"}
-	p.Registers = append(p.Registers, printed, seen, other)
+	worn := plant.Register{ID: "heron-1/wear", Quantity: plant.QuantityTime, Station: "heron-1", Wear: &plant.Wear{Drive: "drive_percent"}}
+	p.Registers = append(p.Registers, printed, seen, other, worn)
 	must(t, db.Sync(ctx, p))
 	must(t, db.FitLamp(ctx, fitting("A-1", "heron-1", at(5)), "arc-lamp"))
 	must(t, db.RemoveLamp(ctx, "A-1", at(30), "moved", "Sam"))
@@ -128,6 +129,7 @@ func TestLampCounters_OverAllFittings(t *testing.T) {
 		return plant.Settlement{Register: reg, From: at(0), To: at(60), Entries: entries}
 	}
 	must(t, db.Replace(ctx, nil, []plant.Settlement{
+		whole(worn.ID, entry(worn.ID, 0, plant.StateCuring, 150), entry(worn.ID, 15, plant.StateStandby, 100)),
 		whole(lit, entry(lit, 0, plant.StateCuring, 600), entry(lit, 15, plant.StateStandby, 300)), whole(other.ID, doubtful),
 		whole(starts, entry(starts, 0, plant.StateStarting, 2)),
 		whole(seen.ID, entry(seen.ID, 0, plant.StateCuring, 610), entry(seen.ID, 15, plant.StateStandby, 280), entry(seen.ID, 15, plant.StateStarting, 7),
@@ -136,8 +138,12 @@ func TestLampCounters_OverAllFittings(t *testing.T) {
 	}))
 	got := get(db.LampCounters(ctx, []plant.Register{printed}))(t)
 	same(t, "counters", got, []plant.LampCounters{{
-		Lamp: "A-1", Lit: 950, Seen: 897, Curing: 610, Standby: 280, Unknown: 4, Starts: 2, Doubtful: 50, Area: 2000 + 100 + 10, First: at(0), Last: at(60),
+		Lamp: "A-1", Lit: 950, Worn: 250 + 50, Seen: 897, Curing: 610, Standby: 280, Unknown: 4, Starts: 2, Doubtful: 50, Area: 2000 + 100 + 10, First: at(0), Last: at(60),
 	}})
+	same(t, "totals", get(db.LampTotals(ctx))(t), []plant.LampTotal{{Lamp: "A-1", LitMillis: 950, WornMillis: 250 + 50, Starts: 2}})
+	p.Registers = p.Registers[:len(p.Registers)-1] // the station is no longer weighed: its lit time counts
+	must(t, db.Sync(ctx, p))
+	same(t, "totals without weights", get(db.LampTotals(ctx))(t), []plant.LampTotal{{Lamp: "A-1", LitMillis: 950, WornMillis: 950, Starts: 2}})
 	if _, err := db.LampCounters(ctx, []plant.Register{{ID: "osprey/area"}}); !errors.Is(err, ErrNotFound) {
 		t.Errorf("area of a press that there is not: %v", err)
 	}

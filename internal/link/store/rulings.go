@@ -84,19 +84,34 @@ func (db *DB) Held(ctx context.Context, reg plant.RegisterID) ([]plant.RegisterE
 // Samples gives the samples of a meter's power of at most atMost watts (0: all)
 // in [from, to), and one more on each side where there is one, in order of time.
 func (db *DB) Samples(ctx context.Context, meter plant.MeterID, atMost float64, from, to time.Time) ([]plant.Signal, error) {
-	scan := func(row pgx.CollectableRow) (plant.Signal, error) {
-		v := plant.Signal{Subject: string(meter), Name: plant.SignalPower}
-		err := row.Scan(&v.At, &v.Value)
-		v.At = v.At.UTC()
-		return v, err
-	}
-	all, err := collect(ctx, db, scan, `WITH s AS (SELECT id FROM series WHERE site = $1 AND subject = $2 AND name = $3)
-		(SELECT at, value FROM signal WHERE site = $1 AND series = (SELECT id FROM s) AND at < $4 AND ($6 = 0 OR value <= $6) ORDER BY at DESC LIMIT 1)
-		UNION ALL (SELECT at, value FROM signal WHERE site = $1 AND series = (SELECT id FROM s) AND at >= $4 AND at < $5 AND ($6 = 0 OR value <= $6))
-		UNION ALL (SELECT at, value FROM signal WHERE site = $1 AND series = (SELECT id FROM s) AND at >= $5 AND ($6 = 0 OR value <= $6) ORDER BY at LIMIT 1)
-		ORDER BY at`, string(meter), plant.SignalPower, from.UTC(), to.UTC(), atMost)
+	all, err := db.signals(ctx, seriesName{string(meter), plant.SignalPower}, atMost, from, to)
 	if err != nil {
 		return nil, fmt.Errorf("power of %s: %w", meter, err)
 	}
 	return all, nil
+}
+
+// Signals gives the values of a signal in [from, to), and one more on each side
+// where there is one, in order of time.
+func (db *DB) Signals(ctx context.Context, subject, name string, from, to time.Time) ([]plant.Signal, error) {
+	all, err := db.signals(ctx, seriesName{subject, name}, 0, from, to)
+	if err != nil {
+		return nil, fmt.Errorf("signal %s of %s: %w", name, subject, err)
+	}
+	return all, nil
+}
+
+// signals gives the values of at most atMost (0: all) of a series.
+func (db *DB) signals(ctx context.Context, series seriesName, atMost float64, from, to time.Time) ([]plant.Signal, error) {
+	scan := func(row pgx.CollectableRow) (plant.Signal, error) {
+		v := plant.Signal{Subject: series.subject, Name: series.name}
+		err := row.Scan(&v.At, &v.Value)
+		v.At = v.At.UTC()
+		return v, err
+	}
+	return collect(ctx, db, scan, `WITH s AS (SELECT id FROM series WHERE site = $1 AND subject = $2 AND name = $3)
+		(SELECT at, value FROM signal WHERE site = $1 AND series = (SELECT id FROM s) AND at < $4 AND ($6 = 0 OR value <= $6) ORDER BY at DESC LIMIT 1)
+		UNION ALL (SELECT at, value FROM signal WHERE site = $1 AND series = (SELECT id FROM s) AND at >= $4 AND at < $5 AND ($6 = 0 OR value <= $6))
+		UNION ALL (SELECT at, value FROM signal WHERE site = $1 AND series = (SELECT id FROM s) AND at >= $5 AND ($6 = 0 OR value <= $6) ORDER BY at LIMIT 1)
+		ORDER BY at`, series.subject, series.name, from.UTC(), to.UTC(), atMost)
 }

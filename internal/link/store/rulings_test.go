@@ -103,3 +103,28 @@ func TestSamples(t *testing.T) {
 		t.Errorf("samples of an unknown meter: %v", none)
 	}
 }
+
+// Values of the signals by which wear is weighed mark its register, and no other.
+func TestSignalsOfWear(t *testing.T) {
+	p := alderLane(t, "Europe/London")
+	p.Registers = append(p.Registers, plant.Register{
+		ID: "heron-1/wear", Quantity: plant.QuantityTime, Station: "heron-1", Curve: plant.FromEvents, Wear: &plant.Wear{Drive: "drive_percent"},
+	})
+	db := open(t)
+	must(t, db.Sync(t.Context(), p))
+	var f plant.Facts
+	for i := range 4 {
+		f.Signals = append(f.Signals, plant.Signal{Subject: "heron-1", Name: "drive_percent", At: at(float64(i * 10)), Value: float64(50 + i)})
+	}
+	f.Signals = append(f.Signals, plant.Signal{Subject: "heron-2", Name: "drive_percent", At: at(50), Value: 9}, plant.Signal{Subject: "heron-1", Name: "housing_celsius", At: at(60), Value: 9})
+	must(t, db.Apply(t.Context(), spoolA, []plant.Batch{batch(1, f)}))
+	marks := get(db.Unsettled(t.Context(), 10))(t)
+	if len(marks) != 1 || marks[0].Register != "heron-1/wear" || !marks[0].From.Equal(at(0)) || !marks[0].To.Equal(at(30)) {
+		t.Errorf("marks %+v, expected that of heron-1/wear from the first to the last value", marks)
+	}
+	var got []float64
+	for _, v := range get(db.Signals(t.Context(), "heron-1", "drive_percent", at(15), at(20)))(t) {
+		got = append(got, v.Value)
+	}
+	same(t, "values", got, []float64{51, 52})
+}

@@ -39,17 +39,28 @@ func (db *DB) StateTotals(ctx context.Context) ([]plant.StateTotal, error) {
 		WHERE r.site = $1 ORDER BY r.name, t.state, t.technology`)
 }
 
-// LampTotals gives lit time and starts of each lamp over all its fittings, by
+// wornPart is the condition that entries of a register r count as wear: those of
+// weighed lit time ($2), and lit time where w, the weighed registers, has no row
+// of the station.
+const wornPart = "(r.id = ANY($2) OR r.name LIKE '%/" + plant.ValueLit + "' AND w.id IS NULL)"
+
+// LampTotals gives lit time, wear and starts of each lamp over all its fittings, by
 // serial; lamps without entries have zeros.
 func (db *DB) LampTotals(ctx context.Context) ([]plant.LampTotal, error) {
+	s, err := db.bound()
+	if err != nil {
+		return nil, err
+	}
 	return collect(ctx, db, pgx.RowToStructByPos[plant.LampTotal], `WITH sums AS (
-			SELECT e.lamp, r.name LIKE '%/`+plant.ValueLit+`' AS lit, sum(e.amount)::bigint AS amount
+			SELECT e.lamp, coalesce(sum(e.amount) FILTER (WHERE r.name LIKE '%/`+plant.ValueLit+`'), 0)::bigint AS lit,
+				coalesce(sum(e.amount) FILTER (WHERE `+wornPart+`), 0)::bigint AS worn,
+				coalesce(sum(e.amount) FILTER (WHERE r.name LIKE '%/`+plant.ValueStarts+`'), 0)::bigint AS starts
 			FROM register r JOIN entry e ON e.site = r.site AND e.register = r.id
-			WHERE r.site = $1 AND (r.name LIKE '%/`+plant.ValueLit+`' OR r.name LIKE '%/`+plant.ValueStarts+`') AND e.lamp > 0
-			GROUP BY 1, 2)
-		SELECT l.serial, coalesce((SELECT amount FROM sums WHERE lamp = l.id AND lit), 0)::bigint,
-			coalesce((SELECT amount FROM sums WHERE lamp = l.id AND NOT lit), 0)::bigint
-		FROM lamp l WHERE l.site = $1 ORDER BY l.serial`)
+				LEFT JOIN register w ON w.site = r.site AND w.station = r.station AND w.id = ANY($2)
+			WHERE r.site = $1 AND (r.name LIKE '%/`+plant.ValueLit+`' OR r.name LIKE '%/`+plant.ValueStarts+`' OR r.id = ANY($2)) AND e.lamp > 0
+			GROUP BY 1)
+		SELECT l.serial, coalesce(s.lit, 0), coalesce(s.worn, 0), coalesce(s.starts, 0)
+		FROM lamp l LEFT JOIN sums s ON s.lamp = l.id WHERE l.site = $1 ORDER BY l.serial`, s.wear)
 }
 
 // DayAmounts gives the sums of the registers over each local day of the site's

@@ -20,9 +20,12 @@ type site struct {
 	interval  time.Duration
 	registers map[plant.RegisterID]int32
 	stations  map[plant.StationID]int32
-	// power lists the registers whose entries depend on a meter's samples of
-	// power: those estimated from them, and those whose gaps they shape.
-	power map[seriesName][]int32
+	// sampled lists the registers whose entries depend on a signal: on a meter's
+	// power those estimated from it and those whose gaps it shapes, on drive and
+	// temperature of a station its wear.
+	sampled map[seriesName][]int32
+	// wear lists the registers of weighed lit time.
+	wear []int32
 }
 
 // bound gives the site, or ErrNoSite.
@@ -88,15 +91,33 @@ func (db *DB) Sync(ctx context.Context, p *plant.Plant) error {
 	if old := db.site.Load(); old != nil && old.id != s.id {
 		return fmt.Errorf("store site %q: this store is bound to another site — open a second one", p.Name)
 	}
-	s.power = map[seriesName][]int32{}
+	s.sampled = map[seriesName][]int32{}
 	for _, r := range p.Registers {
-		if owner, _ := r.ID.Split(); r.Quantity == plant.QuantityEnergy {
-			name := seriesName{owner, plant.SignalPower}
-			s.power[name] = append(s.power[name], s.registers[r.ID])
+		id := s.registers[r.ID]
+		for _, name := range signalsOf(r) {
+			s.sampled[name] = append(s.sampled[name], id)
+		}
+		if r.Wear != nil {
+			s.wear = append(s.wear, id)
 		}
 	}
 	db.site.Store(s)
 	return nil
+}
+
+// signalsOf lists the signals on which a register's entries depend.
+func signalsOf(r plant.Register) []seriesName {
+	owner, _ := r.ID.Split()
+	if r.Quantity == plant.QuantityEnergy {
+		return []seriesName{{owner, plant.SignalPower}}
+	}
+	var out []seriesName
+	if r.Wear != nil {
+		for _, name := range r.Wear.Signals() {
+			out = append(out, seriesName{owner, name})
+		}
+	}
+	return out
 }
 
 // syncSite finds or makes the site and locks its row, so that ids within the
@@ -184,6 +205,9 @@ func settling(p *plant.Plant, r plant.Register) string {
 	how := fmt.Sprintf("%v %d %s %+v", p.Interval, r.Curve, r.Station, r.Rules)
 	if st, ok := p.FindStation(r.Station); ok {
 		how += " " + st.Silence.String()
+		if r.Wear != nil {
+			how += fmt.Sprintf(" %+v", *r.Wear)
+		}
 		for _, t := range st.Technology {
 			how += fmt.Sprintf(" %s=%s", t.From.UTC().Format(time.RFC3339), t.Technology)
 		}

@@ -101,7 +101,7 @@ func Read(ctx context.Context, s Store, p *plant.Plant, now time.Time) (Book, er
 	for _, r := range records {
 		c := counted[r.Lamp.Serial]
 		c.Lamp = r.Lamp.Serial
-		b.Lamps = append(b.Lamps, Lamp{Record: r, Counters: c, Life: lamplife.Of(r.Kind, c.Lit, c.Starts)})
+		b.Lamps = append(b.Lamps, Lamp{Record: r, Counters: c, Life: lamplife.Of(r.Kind, c.Total())})
 	}
 	b.lives(p)
 	b.outlooks(use)
@@ -174,8 +174,8 @@ func (b *Book) outlooks(use map[plant.StationID]stationUse) {
 
 // stationUse is what a station did over some calendar days.
 type stationUse struct {
-	lit, starts int64
-	days        float64
+	worn, starts int64
+	days         float64
 }
 
 // perDay is the use per calendar day in equivalent hours of a kind; 0 for none.
@@ -183,7 +183,7 @@ func (u stationUse) perDay(k plant.LampKind) float64 {
 	if u.days == 0 {
 		return 0
 	}
-	return lamplife.EquivalentHours(u.lit, u.starts, k.HoursPerStart) / u.days
+	return lamplife.EquivalentHours(u.worn, u.starts, k.HoursPerStart) / u.days
 }
 
 // readUse reads what each station did in the last UseDays, or since the first day
@@ -191,7 +191,7 @@ func (u stationUse) perDay(k plant.LampKind) float64 {
 func readUse(ctx context.Context, s Store, p *plant.Plant, now time.Time) (map[plant.StationID]stationUse, error) {
 	var regs []plant.RegisterID
 	for _, st := range p.Stations() {
-		regs = append(regs, plant.RegisterOf(st.ID, plant.ValueLit), plant.RegisterOf(st.ID, plant.ValueStarts))
+		regs = append(regs, p.WearOf(st.ID), plant.RegisterOf(st.ID, plant.ValueStarts))
 	}
 	amounts, err := s.DayAmounts(ctx, regs, now.AddDate(0, 0, -UseDays), now)
 	if err != nil {
@@ -204,10 +204,10 @@ func readUse(ctx context.Context, s Store, p *plant.Plant, now time.Time) (map[p
 		if u.days == 0 {
 			u.days = max(1, min(UseDays, now.Sub(a.Day).Hours()/24))
 		}
-		if value == plant.ValueLit {
-			u.lit += a.Amount
-		} else {
+		if value == plant.ValueStarts {
 			u.starts += a.Amount
+		} else {
+			u.worn += a.Amount
 		}
 		use[plant.StationID(owner)] = u
 	}

@@ -98,7 +98,7 @@ func nist(t *testing.T) (*plant.Plant, *shop) {
 		}
 		s.lamps = append(s.lamps, plant.Lamp{Serial: serial, Kind: "arc"})
 		s.fittings = append(s.fittings, f)
-		s.counters = append(s.counters, plant.LampCounters{Lamp: serial, Lit: hours(h - 4), Starts: 4})
+		s.counters = append(s.counters, plant.LampCounters{Lamp: serial, Lit: hours(h - 4), Worn: hours(h - 4), Starts: 4})
 	}
 	s.lamps = append(s.lamps, plant.Lamp{Serial: "spare", Kind: "arc"}) // never lit: no life
 	s.movements = []plant.LampMovement{{Lamp: "spare", At: now.AddDate(0, 0, -9), Movement: plant.MovementReceived}}

@@ -175,7 +175,7 @@ func (g *gatherer) readLamps(ctx context.Context) error {
 		t := total[f.Lamp]
 		g.fitted[f.Station] = FittedLamp{
 			Lamp: lamp[f.Lamp], Kind: kind, Since: f.From,
-			Life: lamplife.Of(kind, t.LitMillis, t.Starts),
+			Life: lamplife.Of(kind, t),
 		}
 	}
 	return nil
@@ -185,7 +185,7 @@ func (g *gatherer) readLamps(ctx context.Context) error {
 func (g *gatherer) readUse(ctx context.Context) error {
 	var regs []plant.RegisterID
 	for _, st := range g.plant.Stations() {
-		regs = append(regs, plant.RegisterOf(st.ID, plant.ValueLit), plant.RegisterOf(st.ID, plant.ValueStarts))
+		regs = append(regs, plant.RegisterOf(st.ID, plant.ValueLit), plant.RegisterOf(st.ID, plant.ValueStarts), g.plant.WearOf(st.ID))
 	}
 	g.area, g.printed = map[plant.PressID]plant.RegisterID{}, map[plant.PressID]map[int64]int64{}
 	for _, r := range g.plant.Registers {
@@ -210,10 +210,14 @@ func (g *gatherer) readUse(ctx context.Context) error {
 			days = append(days, upkeep.Use{Day: a.Day})
 		}
 		u := &days[len(days)-1]
-		if value == plant.ValueLit {
+		switch value {
+		case plant.ValueLit:
 			u.LitMillis += a.Amount
-		} else {
+		case plant.ValueStarts:
 			u.Starts += a.Amount
+		}
+		if a.Register == g.plant.WearOf(plant.StationID(owner)) {
+			u.WornMillis += a.Amount
 		}
 		g.use[plant.StationID(owner)] = days
 	}

@@ -103,7 +103,7 @@ func full() *shelf {
 	s := &shelf{
 		lamps:    []plant.Lamp{{Serial: "L0", Kind: "arc"}, {Serial: "L1", Kind: "arc"}},
 		fittings: []plant.Fitting{{Lamp: "L0", Station: "a", From: fitted.AddDate(0, 0, -90), To: fitted}, {Lamp: "L1", Station: "a", From: fitted}},
-		totals:   []plant.LampTotal{{Lamp: "L0", LitMillis: 9e9, Starts: 900}, {Lamp: "L1", LitMillis: 1280 * 3_600_000, Starts: 100}},
+		totals:   []plant.LampTotal{{Lamp: "L0", LitMillis: 9e9, WornMillis: 9e9, Starts: 900}, {Lamp: "L1", LitMillis: 1280 * 3_600_000, WornMillis: 1280 * 3_600_000, Starts: 100}},
 		events:   map[plant.StationID]plant.StationEvent{"b": {Technology: plant.TechnologyLED}},
 		sums: map[plant.RegisterID]func(time.Time) int64{
 			"a/lit": func(since time.Time) int64 { return int64(now.Sub(since).Hours() / 24 * 8 * 3_600_000) },

@@ -27,7 +27,7 @@ func Look(ctx context.Context, f Facts, p *plant.Plant, w Stretch) (Evidence, er
 		return Evidence{}, err
 	}
 	e := Evidence{Curve: v.curve, Steps: v.steps, Spans: v.spans}
-	if err := v.shape(ctx, f, p, w); err != nil {
+	if _, err := v.count(ctx, f, p, w); err != nil {
 		return e, err
 	}
 	e.Counted = v.curve

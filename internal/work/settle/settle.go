@@ -33,6 +33,9 @@ type Facts interface {
 	// Samples gives the samples of a meter's power of at most atMost watts (0:
 	// all) in [from, to), and one more on each side where there is one.
 	Samples(ctx context.Context, meter plant.MeterID, atMost float64, from, to time.Time) ([]plant.Signal, error)
+	// Signals gives the values of a signal in [from, to), and one more on each side
+	// where there is one, in order of time.
+	Signals(ctx context.Context, subject, name string, from, to time.Time) ([]plant.Signal, error)
 	Fittings(ctx context.Context, st plant.StationID) ([]plant.Fitting, error)
 	// Doubtful gives the events of the register in [from, to), as settled
 	// before and in order of time, whose value is held out of the curve or was
@@ -268,6 +271,10 @@ func (s *Settler) reach(ctx context.Context, f Facts, reg plant.Register, m plan
 			from, to = earlier(from, near[0].At), later(to, near[n-1].At)
 		}
 		return s.onBorders(from, to), nil
+	}
+	if m.Station == "" && reg.Wear != nil {
+		// A value bears on the time for which it holds, and ends that of the one before.
+		return s.onBorders(m.From, m.To.Add(reg.Wear.Hold)), nil
 	}
 	if m.Station == "" {
 		near, err := f.Readings(ctx, reg.ID, m.From, m.To.Add(time.Microsecond))

@@ -63,6 +63,10 @@ func (m *memory) take(f plant.Facts) {
 	for _, v := range f.Signals {
 		m.samples[v.Subject] = append(m.samples[v.Subject], v)
 		slices.SortFunc(m.samples[v.Subject], func(a, b plant.Signal) int { return a.At.Compare(b.At) })
+		if v.Name != plant.SignalPower {
+			mark(plant.RegisterOf(v.Subject, plant.ValueWear), "", v.At)
+			continue
+		}
 		for _, value := range []string{plant.ValueImport, plant.ValueSampled} {
 			mark(plant.RegisterOf(v.Subject, value), "", v.At)
 		}
@@ -124,10 +128,18 @@ func (m *memory) Rulings(_ context.Context, reg plant.RegisterID) ([]plant.Rulin
 }
 
 func (m *memory) Samples(_ context.Context, meter plant.MeterID, atMost float64, from, to time.Time) ([]plant.Signal, error) {
-	all := slices.DeleteFunc(slices.Clone(m.samples[string(meter)]), func(v plant.Signal) bool { return atMost > 0 && v.Value > atMost })
+	return m.signals(func(v plant.Signal) bool { return v.Name == plant.SignalPower && (atMost <= 0 || v.Value <= atMost) }, string(meter), from, to), nil
+}
+
+func (m *memory) Signals(_ context.Context, subject, name string, from, to time.Time) ([]plant.Signal, error) {
+	return m.signals(func(v plant.Signal) bool { return v.Name == name }, subject, from, to), nil
+}
+
+func (m *memory) signals(keep func(plant.Signal) bool, subject string, from, to time.Time) []plant.Signal {
+	all := slices.DeleteFunc(slices.Clone(m.samples[subject]), func(v plant.Signal) bool { return !keep(v) })
 	lo, _ := slices.BinarySearchFunc(all, from, func(v plant.Signal, t time.Time) int { return v.At.Compare(t) })
 	hi, _ := slices.BinarySearchFunc(all, to, func(v plant.Signal, t time.Time) int { return v.At.Compare(t) })
-	return all[max(0, lo-1):min(len(all), hi+1)], nil
+	return all[max(0, lo-1):min(len(all), hi+1)]
 }
 
 func (m *memory) Fittings(context.Context, plant.StationID) ([]plant.Fitting, error) {
@@ -203,6 +215,9 @@ func little(counted bool) *plant.Plant {
 			{ID: "s/lit", Quantity: plant.QuantityTime, Station: "s", Press: "p", Rules: lit, Curve: source},
 			{ID: "s/starts", Quantity: plant.QuantityCount, Station: "s", Press: "p", Rules: plant.Rules{MaxPerHour: 3600, Slack: 1}, Curve: source},
 			{ID: "s/time", Quantity: plant.QuantityTime, Station: "s", Press: "p", Curve: plant.FromTimeline},
+			{ID: "s/wear", Quantity: plant.QuantityTime, Station: "s", Press: "p", Rules: lit, Curve: source, Wear: &plant.Wear{
+				Technology: plant.TechnologyArc, Drive: "drive_percent", Temperature: "head_celsius", Hold: 30 * time.Minute,
+			}},
 		},
 	}
 }
@@ -278,6 +293,10 @@ func drawEvents(t *rapid.T) []plant.StationEvent {
 func TestSettlingInPartsIsSettlingTheWhole(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		p := little(rapid.Bool().Draw(t, "counted"))
+		wear := p.Registers[len(p.Registers)-1].Wear
+		wear.Law = rapid.SampledFrom([]plant.WearLaw{
+			{}, {DriveExponent: 1.3}, {DriveExponent: 1.3, ReferenceCelsius: 65, HalvesPerKelvin: 10}, {ReferenceCelsius: 65, ActivationEnergy: 0.5},
+		}).Draw(t, "law of wear")
 		m := newMemory()
 		cut := begin.Add(time.Duration(rapid.IntRange(0, 36000).Draw(t, "lamp change")) * time.Second)
 		m.fittings = []plant.Fitting{{Lamp: "L1", Station: "s", From: begin, To: cut}, {Lamp: "L2", Station: "s", From: cut}}
@@ -350,6 +369,14 @@ func drawHappenings(t *rapid.T) []happening {
 			all = append(all, happening{at: at, facts: plant.Facts{Signals: []plant.Signal{v}}})
 		}
 	}
+	for _, name := range []string{"drive_percent", "head_celsius"} {
+		at := begin
+		for range rapid.IntRange(0, 40).Draw(t, "values of "+name) {
+			at = at.Add(time.Duration(rapid.IntRange(1, 4000).Draw(t, "seconds")) * time.Second)
+			v := plant.Signal{Subject: "s", Name: name, At: at, Value: rapid.Float64Range(-5, 160).Draw(t, "value")}
+			all = append(all, happening{at: at, facts: plant.Facts{Signals: []plant.Signal{v}}})
+		}
+	}
 	for _, e := range drawEvents(t) {
 		all = append(all, happening{at: e.At, facts: plant.Facts{Events: []plant.StationEvent{e}}})
 	}
@@ -383,6 +410,15 @@ func checkRegister(t *rapid.T, m *memory, p *plant.Plant, reg plant.Register) {
 	}
 	if f.Differing != 0 || f.Total != f.Stored {
 		t.Fatalf("audit: %+v", f)
+	}
+	if reg.Wear != nil && reg.Wear.Law == (plant.WearLaw{}) {
+		weighed := slices.Clone(got)
+		for i := range weighed {
+			weighed[i].Register = "s/lit"
+		}
+		if d := gocmp.Diff(m.entries["s/lit"], weighed, cmpopts.EquateEmpty()); d != "" {
+			t.Fatalf("with weights of 1 wear is not lit time (-lit +wear):\n%s", d)
+		}
 	}
 	if reg.Curve == plant.FromReadings {
 		var points []ledger.Point

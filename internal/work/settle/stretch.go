@@ -99,26 +99,56 @@ func (v view) doubtful(t time.Time) []plant.RegisterEvent {
 func sameJudgement(a, b plant.RegisterEvent) bool { return a.At.Equal(b.At) && a.Kind == b.Kind }
 
 func (v view) settlement(ctx context.Context, f Facts, p *plant.Plant, w Stretch) (plant.Settlement, error) {
-	if err := v.shape(ctx, f, p, w); err != nil {
+	cuts, err := v.count(ctx, f, p, w)
+	if err != nil {
 		return plant.Settlement{}, err
 	}
-	var fittings []plant.Fitting
-	if w.Register.Station != "" {
-		var err error
-		if fittings, err = f.Fittings(ctx, w.Register.Station); err != nil {
-			return plant.Settlement{}, err
-		}
-	}
 	out := plant.Settlement{Register: w.Register.ID, From: w.From, To: w.To}
-	out.Entries = ledger.Entries(w.Register.ID, v.curve, ledger.Cuts{
-		Interval: p.Interval, From: w.From, To: w.To, Spans: v.spans, ByStation: w.Register.Station != "", Fittings: fittings,
-	})
+	out.Entries = ledger.Entries(w.Register.ID, v.curve, cuts)
 	for _, e := range v.steps {
 		if !e.At.Before(w.From) && e.At.Before(w.To) {
 			out.Events = append(out.Events, e)
 		}
 	}
 	return out, nil
+}
+
+// count makes of the curve as read the one that is counted, and gives how it is
+// cut into entries.
+func (v *view) count(ctx context.Context, f Facts, p *plant.Plant, w Stretch) (ledger.Cuts, error) {
+	cuts := ledger.Cuts{Interval: p.Interval, From: w.From, To: w.To, Spans: v.spans, ByStation: w.Register.Station != ""}
+	if err := v.shape(ctx, f, p, w); err != nil {
+		return cuts, err
+	}
+	var err error
+	if w.Register.Station != "" {
+		if cuts.Fittings, err = f.Fittings(ctx, w.Register.Station); err != nil {
+			return cuts, err
+		}
+	}
+	if w.Register.Wear != nil {
+		v.curve, err = weigh(ctx, f, w, v.curve, cuts)
+	}
+	return cuts, err
+}
+
+// weigh weighs lit time by the signals of the station.
+func weigh(ctx context.Context, f Facts, w Stretch, lit ledger.Curve, cuts ledger.Cuts) (ledger.Curve, error) {
+	wear := *w.Register.Wear
+	var samples ledger.WearSamples
+	for _, s := range []struct {
+		name string
+		into *[]plant.Signal
+	}{{wear.Drive, &samples.Drive}, {wear.Temperature, &samples.Temperature}} {
+		if s.name == "" {
+			continue
+		}
+		var err error
+		if *s.into, err = f.Signals(ctx, string(w.Register.Station), s.name, w.From, w.To); err != nil {
+			return nil, err
+		}
+	}
+	return ledger.Weigh(lit, cuts, wear, samples), nil
 }
 
 // look reads the facts around a stretch and builds curve and timeline.
@@ -375,7 +405,7 @@ func completed(reg plant.Register, counter ledger.Curve, begin time.Time, spans 
 
 func timelineCurve(reg plant.Register, spans []plant.Span) ledger.Curve {
 	switch _, value := reg.ID.Split(); value {
-	case plant.ValueLit:
+	case plant.ValueLit, plant.ValueWear:
 		return ledger.LitCurve(spans)
 	case plant.ValueStarts:
 		return ledger.StartCurve(spans)

@@ -36,17 +36,42 @@ func Kinds(doc *strictyaml.Document, specs []Kind) []plant.LampKind {
 		if s.ArcCM < 0 || s.ArcCM > 500 || s.ArcCM > 0 && technology != plant.TechnologyArc {
 			doc.Report(at+".arc_cm", "not the length of an arc between 0 and 500 cm", "write the length of the arc of an arc lamp in centimetres, for example 45")
 		}
+		s.Wear.check(doc, at+".wear")
 		s.checkCosts(doc, at)
 		s.checkShape(doc, at)
 		s.checkOutput(doc, at)
 		kinds = append(kinds, plant.LampKind{
-			Name: s.Name, Title: cmp.Or(s.Title, s.Name), Technology: technology, RatedHours: s.RatedHours, HoursPerStart: s.HoursPerStart, Doped: s.Doped,
+			Name: s.Name, Title: cmp.Or(s.Title, s.Name), Technology: technology, RatedHours: s.RatedHours, HoursPerStart: s.HoursPerStart, Wear: plant.WearLaw(s.Wear), Doped: s.Doped,
 			Price: s.Price.Money, ChangeCost: s.ChangeCost.Money, StopCost: s.StopCost.Money, LeadDays: s.LeadDays, ArcCentimeters: s.ArcCM,
 			LifeShape: s.LifeShape, LifeShapeSpread: s.LifeShapeSpread,
 			DirtLimit: s.DirtLimit, OutputThreshold: s.OutputThreshold, CleanedBy: s.cleanedBy(technology),
 		})
 	}
 	return kinds
+}
+
+// check checks how a lit hour wears.
+func (w Wear) check(doc *strictyaml.Document, at string) {
+	for _, l := range []struct {
+		key         string
+		value       float64
+		least, most float64
+		remedy      string
+	}{
+		{"drive_exponent", w.DriveExponent, 0, 5, "write the power of the drive with which the kind wears, for example 1.3"},
+		{"reference_celsius", w.ReferenceCelsius, 0, 150, "write the temperature in °C at which an hour counts as one, for example 65"},
+		{"activation_energy_ev", w.ActivationEnergy, 0, 3, "write the activation energy in electronvolt, for example 0.5"},
+	} {
+		if !(l.value >= l.least && l.value <= l.most) {
+			doc.Report(at+"."+l.key, fmt.Sprintf("not between %g and %g", l.least, l.most), l.remedy)
+		}
+	}
+	if w.HalvesPerKelvin != 0 && !(w.HalvesPerKelvin >= 1 && w.HalvesPerKelvin <= 100) {
+		doc.Report(at+".halves_per_kelvin", "not between 1 and 100", "write with how many kelvin more the life halves, for example 10")
+	}
+	if w.HalvesPerKelvin != 0 && w.ActivationEnergy != 0 {
+		doc.Report(at, "two laws for one temperature", "keep halves_per_kelvin or activation_energy_ev")
+	}
 }
 
 // checkCosts checks what a change costs and how long an order takes.

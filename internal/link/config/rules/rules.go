@@ -26,6 +26,7 @@ type Kind struct {
 	Technology    string  `yaml:"technology,required"`
 	RatedHours    float64 `yaml:"rated_hours,required"`
 	HoursPerStart float64 `yaml:"hours_per_start"`
+	Wear          Wear    `yaml:"wear"`
 	Doped         bool    `yaml:"doped"`
 
 	Price      strictyaml.Money `yaml:"price"`
@@ -41,6 +42,18 @@ type Kind struct {
 	OutputThreshold float64        `yaml:"output_threshold"`
 	CleanedBy       []plant.RuleID `yaml:"cleaned_by"`
 }
+
+// Wear is how one lit hour wears, as written in YAML.
+type Wear struct {
+	DriveExponent    float64 `yaml:"drive_exponent"`
+	ReferenceCelsius float64 `yaml:"reference_celsius"`
+	HalvesPerKelvin  float64 `yaml:"halves_per_kelvin"`
+	ActivationEnergy float64 `yaml:"activation_energy_ev"`
+}
+
+// SetDefaults sets the temperature of a junction at which the hours of LED modules
+// are usually rated. Common practice, no source.
+func (w *Wear) SetDefaults() { w.ReferenceCelsius = 65 }
 
 // File is a file of rules, ready-made or the plant's own.
 type File struct {
@@ -114,7 +127,10 @@ func (c Condition) condition(doc *strictyaml.Document, at string) plant.Conditio
 
 // SetDefaults sets what output may be lost: a tenth by dirt, three tenths in all.
 // Common practice, no source.
-func (s *Kind) SetDefaults() { s.DirtLimit, s.OutputThreshold = 0.10, 0.70 }
+func (s *Kind) SetDefaults() {
+	s.DirtLimit, s.OutputThreshold = 0.10, 0.70
+	s.Wear.SetDefaults()
+}
 
 // SetDefaults sets each station, a week ahead, three days of grace.
 func (s *Spec) SetDefaults() { s.Scope, s.Lead, s.Grace = string(plant.PerStation), 7, 3 }
