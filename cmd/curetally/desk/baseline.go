@@ -46,10 +46,16 @@ func (c BaselineShow) Run(ctx context.Context, s Surroundings) error {
 	})
 }
 
+// baselineJSON is a baseline with the table that residual plots are drawn from.
+type baselineJSON struct {
+	savings.Baseline
+	Residuals []savings.Residual `json:"residuals,omitempty"`
+}
+
 // PrintBaseline prints a frozen baseline, for people or as JSON.
 func PrintBaseline(w io.Writer, p *plant.Plant, b savings.Baseline, asJSON bool) error {
 	if asJSON {
-		return WriteJSON(w, b)
+		return WriteJSON(w, baselineJSON{b, b.Residuals()})
 	}
 	m, d := b.Model, b.Diagnosis
 	noun := b.Granularity.Noun()
