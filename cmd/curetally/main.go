@@ -31,6 +31,7 @@ import (
 
 	"curetally/cmd/curetally/acts"
 	"curetally/cmd/curetally/desk"
+	"curetally/cmd/curetally/desk/report"
 	"curetally/cmd/curetally/desk/validate"
 	"curetally/cmd/curetally/history"
 	"curetally/cmd/curetally/offline"
@@ -66,8 +67,8 @@ type commands struct {
 	Ruling     rulingCommand      `cmd:"" help:"Readings that no rule can judge: list, give a ruling."`
 	Baseline   baselineCommand    `cmd:"" help:"Baselines: freeze, show."`
 	Savings    savingsCommand     `cmd:"" help:"Savings against the frozen baseline: state, publish, published."`
+	Report     report.Command     `cmd:"" help:"Documents about savings: --out, the report for an auditor as a workbook with live formulas; --plan, the measurement-and-verification plan; --before-after; --case, the planned case and what was measured."`
 	Adjustment adjustmentCommand  `cmd:"" help:"Non-routine adjustments: add, list."`
-	Report     desk.Report        `cmd:"" help:"Documents about savings: --plan, the measurement-and-verification plan; --before-after; --case, the planned case and what was measured."`
 	Notice     noticeCommand      `cmd:"" help:"Notices: list, answer, resend."`
 	Validate   validate.Command   `cmd:"" help:"Check what the registers counted: completeness, quality, findings, and how gaps would be estimated."`
 	Energy     desk.Energy        `cmd:"" help:"Where energy went: curing, standby, starting, stopped, and what could have been avoided."`

@@ -295,7 +295,7 @@ func (b Baseline) verify() error {
 	case b.source() == FromSurvey:
 		whole = b.sameGiven()
 	case whole:
-		again, err := regression.At(table(b.Drivers, b.Rows), b.shape(), b.ChangePoints)
+		again, err := regression.At(table(b.Drivers, b.Rows), b.Shape(), b.ChangePoints)
 		whole = err == nil && again.Linear().P == p && sameModel(b.Model, again.Linear()) && slices.Equal(b.Ranges, ranges(b.Drivers, b.Rows))
 	}
 	if !whole {
@@ -305,8 +305,8 @@ func (b Baseline) verify() error {
 	return nil
 }
 
-// shape is the form of the model, which baselines of an early version do not name.
-func (b Baseline) shape() regression.Form {
+// Shape is the form of the model, which baselines of an early version do not name.
+func (b Baseline) Shape() regression.Form {
 	switch {
 	case b.Form != "":
 		return b.Form
@@ -322,7 +322,13 @@ func (b Baseline) Parameters() int { return b.Model.P + len(b.ChangePoints) }
 
 // Predict gives the model's kilowatt-hours of a day with these drivers.
 func (b Baseline) Predict(drivers []float64) float64 {
-	return b.Model.Predict(b.shape().Columns(b.ChangePoints, drivers))
+	return b.Model.Predict(b.Columns(drivers))
+}
+
+// Columns gives what the model's form makes of the drivers of a day, without the
+// intercept's 1, in the order of the coefficients.
+func (b Baseline) Columns(drivers []float64) []float64 {
+	return b.Shape().Columns(b.ChangePoints, drivers)
 }
 
 // Covers says whether a day lies in a period that the baseline was fitted to.

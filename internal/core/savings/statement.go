@@ -286,7 +286,7 @@ func (s *Statement) count(b Baseline, rows []stretch, terms Terms) error {
 	var model, meter float64 // standard uncertainties
 	for _, r := range rows {
 		x := r.perDay()
-		expected, columns := b.Predict(x), b.shape().Columns(b.ChangePoints, x)
+		expected, columns := b.Predict(x), b.Shape().Columns(b.ChangePoints, x)
 		before := sum
 		for i, d := range r.days {
 			actual += d.Energy
@@ -333,7 +333,7 @@ func (s *Statement) intervals(b Baseline, standard float64) {
 		if s.SavedKWh != 0 && mean != 0 {
 			i.Guideline = known(stats.Fractional{
 				CV: b.Model.ResidualSD / mean, F: s.SavedFraction, N: b.Model.N, P: b.Parameters(), M: s.Rows,
-				Rho: b.Model.Rho, OnDrivers: b.shape() != regression.Mean,
+				Rho: b.Model.Rho, OnDrivers: b.Shape() != regression.Mean,
 			}.Uncertainty(level))
 		}
 		s.Intervals = append(s.Intervals, i)

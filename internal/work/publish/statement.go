@@ -134,20 +134,8 @@ type Asked struct {
 // State makes the savings statement of a project from its newest frozen
 // baseline and the days on record. found is false when no baseline is frozen.
 func State(ctx context.Context, s Store, p *plant.Plant, pr plant.Project, asked Asked) (st savings.Statement, b savings.Baseline, found bool, err error) {
-	if b, found, err = Frozen(ctx, s, pr.ID); err != nil || !found {
-		return st, b, found, err
-	}
-	d, err := daysOf(ctx, s, p, pr, asked.Now)
-	if err != nil {
-		return st, b, true, err
-	}
-	terms, err := termsOf(ctx, s, p, b, d)
-	if err != nil {
-		return st, b, true, err
-	}
-	terms.Period = asked.Period
-	st, err = savings.State(b, pr, d.days, terms)
-	return st, b, true, err
+	d, found, err := gather(ctx, s, p, pr, asked)
+	return d.Statement, d.Baseline, found, err
 }
 
 // termsOf reads what a statement is made with beside baseline and days.
