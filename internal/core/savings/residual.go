@@ -29,7 +29,7 @@ func (b Baseline) Residuals() []Residual {
 		x := row.perDay()
 		r := Residual{Day: row.Day, Drivers: x, ActualKWh: row.Energy.KWh() / row.length(), ExpectedKWh: b.Predict(x)}
 		r.ResidualKWh = r.ActualKWh - r.ExpectedKWh
-		r.Leverage = min(b.Model.Leverage(b.shape().Columns(b.ChangePoints, x), 1), 1)
+		r.Leverage = min(b.Model.Leverage(b.Columns(x), 1), 1)
 		if sd := b.Model.ResidualSD * math.Sqrt(1-r.Leverage); sd > 0 {
 			r.Studentized = r.ResidualKWh / sd
 		}
