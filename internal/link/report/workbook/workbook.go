@@ -1,6 +1,7 @@
 package workbook
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"strings"
@@ -27,13 +28,21 @@ type maker struct {
 // firstRow is where the data of every sheet begins.
 const firstRow = 5
 
-// Write writes the workbook of a dossier.
-func Write(out io.Writer, d dossier.Dossier, w *words.Words) error {
+// ErrNoRows says that a baseline was not fitted to rows, so that there is nothing to
+// compute it from again.
+var ErrNoRows = errors.New("the baseline has no rows to recompute")
+
+// Write writes the workbook of a dossier. It returns ErrNoRows for a baseline from a
+// survey.
+func Write(out io.Writer, d dossier.Dossier, w *words.Words) (err error) {
+	if len(d.Baseline.Rows) == 0 {
+		return fmt.Errorf("workbook of %s: %w: it is from a survey, whose own file tells how it comes about — curetally case FILE recomputes it", d.Project.ID, ErrNoRows)
+	}
 	m := &maker{
 		book: newBook(w), d: d, before: d.Before(), after: d.After(),
 		k: len(d.Baseline.Drivers), c: d.Baseline.Model.P - 1, cell: map[string]string{},
 	}
-	defer m.file.Close()
+	defer func() { err = errors.Join(err, m.file.Close()) }()
 	for _, s := range []struct {
 		at   *sheet
 		name string

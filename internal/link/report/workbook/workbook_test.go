@@ -2,6 +2,7 @@ package workbook
 
 import (
 	"bytes"
+	"errors"
 	"math"
 	"os"
 	"os/exec"
@@ -141,5 +142,14 @@ func TestSameDossierSameBytes(t *testing.T) {
 		if !bytes.Equal(once, written(t, d, "en")) {
 			t.Fatal("the workbook differs from one writing to the next")
 		}
+	}
+}
+
+func TestSurveyHasNothingToRecompute(t *testing.T) {
+	d := dossiertest.New(t, dossiertest.Cases()[0])
+	d.Baseline.Rows = nil
+	var out bytes.Buffer
+	if err := Write(&out, d, speak(t, "en")); !errors.Is(err, ErrNoRows) || out.Len() > 0 {
+		t.Errorf("%v after %d bytes, want ErrNoRows and nothing", err, out.Len())
 	}
 }
