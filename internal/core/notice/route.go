@@ -59,7 +59,7 @@ type Hours struct {
 	QuietFrom, QuietTo int
 	// Works says of a local day whether something may be delivered; nil means
 	// every day.
-	Works func(day time.Time) bool
+	Works func(day time.Time) bool `json:"-"`
 }
 
 // Open gives the first instant from t on that is neither quiet nor on a day off.
