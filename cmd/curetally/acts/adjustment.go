@@ -6,10 +6,10 @@ import (
 	"time"
 
 	"curetally/cmd/curetally/desk"
+	"curetally/internal/app/deeds"
 	"curetally/internal/core/plant"
 	"curetally/internal/core/savings"
 	"curetally/internal/core/unit"
-	"curetally/internal/link/store"
 )
 
 // AdjustmentAdd records a non-routine adjustment.
@@ -62,33 +62,11 @@ func (c AdjustmentAdd) adjustment(zone *time.Location) (plant.Adjustment, error)
 
 // Run records the adjustment.
 func (c AdjustmentAdd) Run(ctx context.Context, s desk.Surroundings) error {
-	return c.With(ctx, s, func(p *plant.Plant, db *store.DB) error {
-		pr, err := desk.FindProject(p, c.Project)
+	return record(ctx, c.Site, s, func(b deeds.Book) (string, error) {
+		a, err := c.adjustment(b.Plant.TimeZone)
 		if err != nil {
-			return err
+			return "", err
 		}
-		a, err := c.adjustment(p.TimeZone)
-		if err != nil {
-			return err
-		}
-		if c.Factor != "" && !hasFactor(pr, c.Factor) {
-			return desk.Unknown("static factor", c.Factor, pr.Factors, func(f plant.StaticFactor) string { return f.Name })
-		}
-		n, err := db.Adjust(ctx, a)
-		if err != nil {
-			return err
-		}
-		_, err = fmt.Fprintf(s.Stdout, "recorded: adjustment %d of %s, %s %s kWh over %s to %s, %s; approved by %s\n",
-			n, a.Project, c.Sign, unit.Group(c.KWh, 1), c.From, c.To, c.Event, c.By)
-		return err
+		return b.Adjust(ctx, a)
 	})
-}
-
-func hasFactor(pr plant.Project, name string) bool {
-	for _, f := range pr.Factors {
-		if f.Name == name {
-			return true
-		}
-	}
-	return false
 }

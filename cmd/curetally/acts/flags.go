@@ -6,17 +6,21 @@
 // because nothing can be recorded before it has happened.
 //
 // What a person gives is checked before the store is opened where that can be
-// done: Validate refuses a wrong call, Run what the plant contradicts.
+// done: Validate refuses a wrong call, package deeds what the plant contradicts.
 package acts
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"strings"
 	"time"
 
 	"curetally/cmd/curetally/desk"
+	"curetally/internal/app"
+	"curetally/internal/app/deeds"
 	"curetally/internal/core/plant"
+	"curetally/internal/link/store"
 )
 
 // Who is the flag that names the person who did something.
@@ -43,24 +47,6 @@ func (f When) Validate() error {
 	return err
 }
 
-// instant gives the instant in UTC. One to come is refused, because nothing can
-// be recorded before it has happened.
-func (f When) instant(p *plant.Plant) (time.Time, error) {
-	now := time.Now()
-	if f.At == "" {
-		return now.Truncate(time.Millisecond).UTC(), nil
-	}
-	at, err := f.parse(p.TimeZone)
-	if err == nil && at.After(now.Add(clockTolerance)) {
-		err = fmt.Errorf("--at %s lies in the future: record it once it has happened", desk.Moment(at, p))
-	}
-	return at.UTC(), err
-}
-
-// clockTolerance is how far the clock of another machine, from which --at was
-// read, may be ahead of this one's.
-const clockTolerance = time.Minute
-
 // parse reads RFC 3339, or date and time of a zone. Empty text is no error.
 func (f When) parse(zone *time.Location) (time.Time, error) {
 	if f.At == "" {
@@ -72,4 +58,32 @@ func (f When) parse(zone *time.Location) (time.Time, error) {
 		}
 	}
 	return time.Time{}, fmt.Errorf("--at %q: expected an instant such as 2026-03-09T14:30:00Z, or the site's time such as %q", f.At, "2026-03-09 14:30")
+}
+
+// record opens the store, records a deed and prints what it says.
+func record(ctx context.Context, site desk.Site, s desk.Surroundings, deed func(b deeds.Book) (string, error)) error {
+	return site.With(ctx, s, func(p *plant.Plant, db *store.DB) error {
+		text, err := deed(bookOf(p, db, s))
+		if err != nil {
+			return err
+		}
+		_, err = fmt.Fprintln(s.Stdout, text)
+		return err
+	})
+}
+
+func bookOf(p *plant.Plant, db *store.DB, s desk.Surroundings) deeds.Book {
+	return deeds.Book{
+		Plant: p, Store: db, Software: s.Version,
+		Settle: func(ctx context.Context) error { return app.Settle(ctx, p, db, desk.Quiet(s.Log)) },
+	}
+}
+
+// task reads RULE/SUBJECT.
+func task(name string) (plant.RuleID, string, error) {
+	rule, subject, ok := strings.Cut(name, "/")
+	if !ok {
+		return "", "", fmt.Errorf("task %q: expected RULE/SUBJECT, for example reflector-clean/heron-3", name)
+	}
+	return plant.RuleID(rule), subject, nil
 }

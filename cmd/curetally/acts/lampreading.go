@@ -3,11 +3,10 @@ package acts
 import (
 	"context"
 	"errors"
-	"fmt"
 
 	"curetally/cmd/curetally/desk"
+	"curetally/internal/app/deeds"
 	"curetally/internal/core/plant"
-	"curetally/internal/link/store"
 )
 
 // LampReading records the output of a lamp as it was read by hand.
@@ -36,21 +35,14 @@ func (c LampReading) Validate() error {
 
 // Run records the reading.
 func (c LampReading) Run(ctx context.Context, s desk.Surroundings) error {
-	return c.With(ctx, s, func(p *plant.Plant, db *store.DB) error {
-		st, ok := p.FindStation(plant.StationID(c.Station))
-		if !ok {
-			return desk.Unknown("station", c.Station, p.Stations(), func(s plant.Station) string { return string(s.ID) })
-		}
-		at, err := c.instant(p)
+	return record(ctx, c.Site, s, func(b deeds.Book) (string, error) {
+		at, err := c.parse(b.Plant.TimeZone)
 		if err != nil {
-			return err
+			return "", err
 		}
-		if err := db.RecordOutput(ctx, plant.OutputReading{
-			Station: st.ID, At: at, Irradiance: c.Irradiance, Drive: c.Drive / 100, Instrument: c.Instrument, Cleaned: c.Cleaned, By: c.By, Note: c.Note,
-		}); err != nil {
-			return err
-		}
-		_, err = fmt.Fprintf(s.Stdout, "recorded: %s read %v W/cm² %s by %s\n", st.ID, c.Irradiance, desk.Moment(at, p), c.By)
-		return err
+		return b.ReadOutput(ctx, plant.OutputReading{
+			Station: plant.StationID(c.Station), At: at, Irradiance: c.Irradiance, Drive: c.Drive / 100, Instrument: c.Instrument,
+			Cleaned: c.Cleaned, By: c.By, Note: c.Note,
+		})
 	})
 }

@@ -3,16 +3,10 @@ package acts
 import (
 	"context"
 	"errors"
-	"fmt"
-	"slices"
-	"strings"
-	"time"
 
 	"curetally/cmd/curetally/desk"
-	"curetally/internal/core/lampledger"
+	"curetally/internal/app/deeds"
 	"curetally/internal/core/plant"
-	"curetally/internal/link/store"
-	"curetally/internal/work/lampbook"
 )
 
 // LampReceive records that lamps came into the store.
@@ -36,37 +30,21 @@ func (c LampReceive) Validate() error {
 
 // Run records the receipt.
 func (c LampReceive) Run(ctx context.Context, s desk.Surroundings) error {
-	return c.With(ctx, s, func(p *plant.Plant, db *store.DB) error {
-		if _, ok := p.FindLampKind(c.Kind); !ok {
-			return desk.Unknown("lamp kind", c.Kind, p.LampKinds, func(k plant.LampKind) string { return k.Name })
-		}
-		at, err := c.instant(p)
+	return record(ctx, c.Site, s, func(b deeds.Book) (string, error) {
+		at, err := c.parse(b.Plant.TimeZone)
 		if err != nil {
-			return err
+			return "", err
 		}
-		r := store.Receipt{Kind: c.Kind, Count: c.Count, At: at, By: c.By, Note: c.Note}
-		for _, serial := range c.Serial {
-			r.Serials = append(r.Serials, plant.LampSerial(serial))
-		}
-		serials, err := db.ReceiveLamps(ctx, r)
-		if err != nil {
-			return err
-		}
-		_, err = fmt.Fprintf(s.Stdout, "recorded: %s of kind %s received %s: %s\n", desk.Count(len(serials), "lamp"), c.Kind, desk.Moment(at, p), listed(serials))
-		return err
+		return b.ReceiveLamps(ctx, plant.Receipt{Kind: c.Kind, Serials: serials(c.Serial), Count: c.Count, At: at, By: c.By, Note: c.Note})
 	})
 }
 
-// listed joins serials; of many the first few and the last.
-func listed(serials []plant.LampSerial) string {
-	words := make([]string, len(serials))
-	for i, s := range serials {
-		words[i] = string(s)
+func serials(names []string) []plant.LampSerial {
+	out := make([]plant.LampSerial, len(names))
+	for i, n := range names {
+		out[i] = plant.LampSerial(n)
 	}
-	if n := len(words); n > 10 {
-		return strings.Join(words[:8], ", ") + " … " + words[n-1]
-	}
-	return strings.Join(words, ", ")
+	return out
 }
 
 // LampDispose records that spent lamps left the plant.
@@ -89,42 +67,11 @@ func (c LampDispose) Validate() error {
 
 // Run records the disposal.
 func (c LampDispose) Run(ctx context.Context, s desk.Surroundings) error {
-	return c.With(ctx, s, func(p *plant.Plant, db *store.DB) error {
-		at, err := c.instant(p)
+	return record(ctx, c.Site, s, func(b deeds.Book) (string, error) {
+		at, err := c.parse(b.Plant.TimeZone)
 		if err != nil {
-			return err
+			return "", err
 		}
-		serials, err := c.lamps(ctx, p, db, at)
-		if err != nil {
-			return err
-		}
-		if err := db.DisposeLamps(ctx, serials, plant.LampMovement{At: at, By: c.By, Note: c.Note}); err != nil {
-			return err
-		}
-		_, err = fmt.Fprintf(s.Stdout, "recorded: %s disposed of %s: %s\n", desk.Count(len(serials), "lamp"), desk.Moment(at, p), listed(serials))
-		return err
+		return b.DisposeLamps(ctx, serials(c.Serial), c.Kind, plant.LampMovement{At: at, By: c.By, Note: c.Note})
 	})
-}
-
-func (c LampDispose) lamps(ctx context.Context, p *plant.Plant, db *store.DB, at time.Time) ([]plant.LampSerial, error) {
-	if c.Kind == "" {
-		var serials []plant.LampSerial
-		for _, serial := range c.Serial {
-			serials = append(serials, plant.LampSerial(serial))
-		}
-		return serials, nil
-	}
-	records, err := lampbook.Records(ctx, db, p, at)
-	if err != nil {
-		return nil, err
-	}
-	records = slices.DeleteFunc(records, func(r lampledger.Record) bool { return r.Lamp.Kind != c.Kind || r.Place != lampledger.Spent })
-	if len(records) == 0 {
-		return nil, fmt.Errorf("no spent lamp of kind %q is in the plant — curetally lamp stock shows what there is", c.Kind)
-	}
-	var serials []plant.LampSerial
-	for _, r := range records {
-		serials = append(serials, r.Lamp.Serial)
-	}
-	return serials, nil
 }

@@ -4,14 +4,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"slices"
 	"strings"
 	"time"
 
 	"curetally/cmd/curetally/desk"
+	"curetally/internal/app/deeds"
 	"curetally/internal/core/plant"
-	"curetally/internal/link/store"
-	"curetally/internal/work/plan"
 )
 
 // Why is the flag for the reason of a decision.
@@ -39,38 +37,16 @@ type Postpone struct {
 // Run records the postponement. The day on which the task would fall due stays
 // visible beside the new one.
 func (c Postpone) Run(ctx context.Context, s desk.Surroundings) error {
-	return c.With(ctx, s, func(p *plant.Plant, db *store.DB) error {
-		until, err := time.ParseInLocation(time.DateOnly, c.Until, p.TimeZone)
+	return record(ctx, c.Site, s, func(b deeds.Book) (string, error) {
+		until, err := time.ParseInLocation(time.DateOnly, c.Until, b.Plant.TimeZone)
 		if err != nil {
-			return fmt.Errorf("--until %q: expected a day such as 2026-03-20", c.Until)
+			return "", fmt.Errorf("--until %q: expected a day such as 2026-03-20", c.Until)
 		}
-		now := time.Now()
-		until = p.Day(until, 0)
-		look, err := plan.Look(ctx, db, p, now)
+		rule, subject, err := task(c.Task)
 		if err != nil {
-			return err
+			return "", err
 		}
-		t, err := findTask(look.Tasks, c.Task)
-		if err != nil {
-			return err
-		}
-		due := t.Due
-		if !t.OriginalDue.IsZero() {
-			due = t.OriginalDue
-		}
-		switch {
-		case due.IsZero():
-			return fmt.Errorf("task %s has no date, so there is nothing to put off: %s", c.Task, t.Reason)
-		case !until.After(due) || !until.After(p.Day(now, 0)):
-			return fmt.Errorf("--until %s is not after today and the day on which %s is due (%s) — give a later day", c.Until, c.Task, desk.Date(due, p))
-		}
-		if err := db.RecordTask(ctx, plant.TaskAct{
-			Kind: plant.TaskPostpone, Rule: t.Rule, Subject: t.Subject, At: now.Truncate(time.Millisecond).UTC(), Due: due, Until: until, By: c.By, Note: c.Reason,
-		}); err != nil {
-			return err
-		}
-		_, err = fmt.Fprintf(s.Stdout, "recorded: %s, due %s, put off to %s by %s\n", c.Task, desk.Date(due, p), desk.Date(until, p), c.By)
-		return err
+		return b.Postpone(ctx, plant.TaskAct{Rule: rule, Subject: subject, Until: until, By: c.By, Note: c.Reason}, time.Time{})
 	})
 }
 
@@ -85,22 +61,16 @@ type Skip struct {
 
 // Run records that a task was left out; it counts anew from that instant.
 func (c Skip) Run(ctx context.Context, s desk.Surroundings) error {
-	return c.With(ctx, s, func(p *plant.Plant, db *store.DB) error {
-		at, err := c.instant(p)
+	return record(ctx, c.Site, s, func(b deeds.Book) (string, error) {
+		at, err := c.parse(b.Plant.TimeZone)
 		if err != nil {
-			return err
+			return "", err
 		}
-		t, err := countsAnew(ctx, p, db, c.Task)
+		rule, subject, err := task(c.Task)
 		if err != nil {
-			return err
+			return "", err
 		}
-		if err := db.RecordTask(ctx, plant.TaskAct{
-			Kind: plant.TaskSkip, Rule: t.Rule, Subject: t.Subject, At: at, Due: t.Due, By: c.By, Note: c.Reason,
-		}); err != nil {
-			return err
-		}
-		_, err = fmt.Fprintf(s.Stdout, "recorded: %s left out %s by %s\n", c.Task, desk.Moment(at, p), c.By)
-		return err
+		return b.Skip(ctx, plant.TaskAct{Rule: rule, Subject: subject, At: at, By: c.By, Note: c.Reason}, time.Time{})
 	})
 }
 
@@ -115,40 +85,11 @@ type Undo struct {
 // Run writes a counter-entry to the act recorded last that still stands. Nothing
 // is deleted.
 func (c Undo) Run(ctx context.Context, s desk.Surroundings) error {
-	return c.With(ctx, s, func(p *plant.Plant, db *store.DB) error {
-		rule, subject, ok := strings.Cut(c.Task, "/")
-		if !ok {
-			return fmt.Errorf("task %q: expected RULE/SUBJECT, for example reflector-clean/heron-3", c.Task)
-		}
-		if named := func(r plant.TaskRule) bool { return r.ID == plant.RuleID(rule) }; !slices.ContainsFunc(p.Rules, named) {
-			return desk.Unknown("rule", rule, p.Rules, func(r plant.TaskRule) string { return string(r.ID) })
-		}
-		history, err := db.TaskHistory(ctx, plant.RuleID(rule), subject)
+	return record(ctx, c.Site, s, func(b deeds.Book) (string, error) {
+		rule, subject, err := task(c.Task)
 		if err != nil {
-			return err
+			return "", err
 		}
-		if len(history) == 0 {
-			return fmt.Errorf("nothing is on record about task %s that could be taken back", c.Task)
-		}
-		last := history[0]
-		if err := db.RecordTask(ctx, plant.TaskAct{
-			Kind: plant.TaskUndo, Rule: last.Rule, Subject: last.Subject, At: time.Now().Truncate(time.Millisecond).UTC(), Undoes: last.ID, By: c.By, Note: c.Note,
-		}); err != nil {
-			return err
-		}
-		_, err = fmt.Fprintf(s.Stdout, "taken back: %s %s %s by %s; both records are kept\n", c.Task, pastWord(last.Kind), desk.Moment(last.At, p), last.By)
-		return err
+		return b.Undo(ctx, plant.TaskAct{Rule: rule, Subject: subject, By: c.By, Note: c.Note})
 	})
-}
-
-// pastWord is what an act was.
-func pastWord(k plant.TaskActKind) string {
-	switch k {
-	case plant.TaskSkip:
-		return "left out"
-	case plant.TaskPostpone:
-		return "put off"
-	default:
-		return "done"
-	}
 }

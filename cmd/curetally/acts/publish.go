@@ -3,13 +3,11 @@ package acts
 import (
 	"context"
 	"errors"
-	"fmt"
 	"time"
 
 	"curetally/cmd/curetally/desk"
+	"curetally/internal/app/deeds"
 	"curetally/internal/core/plant"
-	"curetally/internal/link/store"
-	"curetally/internal/work/publish"
 )
 
 // SavingsPublish publishes the statement of a period that is over.
@@ -31,29 +29,11 @@ func (c SavingsPublish) Validate() error {
 
 // Run publishes the statement.
 func (c SavingsPublish) Run(ctx context.Context, s desk.Surroundings) error {
-	return c.With(ctx, s, func(p *plant.Plant, db *store.DB) error {
-		pr, err := desk.FindProject(p, c.Project)
+	return record(ctx, c.Site, s, func(b deeds.Book) (string, error) {
+		period, err := c.Fixed(b.Plant, time.Now())
 		if err != nil {
-			return err
+			return "", err
 		}
-		now := time.Now()
-		period, err := c.Fixed(p, now)
-		if err != nil {
-			return err
-		}
-		out, err := publish.Publish(ctx, db, p, pr, publish.Asked{Now: now, Period: period}, publish.Act{By: c.By, Reason: c.Reason, Software: s.Version})
-		if errors.Is(err, publish.ErrUnchanged) {
-			_, err = fmt.Fprintf(s.Stdout, "published already: %s, %s, version %d says the same, word for word\n", out.Project, out.Period, out.Version)
-			return err
-		}
-		if err != nil {
-			return err
-		}
-		instead := ""
-		if out.Version > 1 {
-			instead = fmt.Sprintf(" in place of version %d", out.Version-1)
-		}
-		_, err = fmt.Fprintf(s.Stdout, "published: %s, %s, version %d%s, by %s\n  SHA-256 %s\n", out.Project, out.Period, out.Version, instead, out.By, out.Hash)
-		return err
+		return b.Publish(ctx, plant.Published{Project: plant.ProjectID(c.Project), By: c.By, Reason: c.Reason}, period)
 	})
 }

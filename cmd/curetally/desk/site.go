@@ -19,9 +19,9 @@ import (
 	"log/slog"
 
 	"curetally/internal/app"
+	"curetally/internal/app/deeds"
 	"curetally/internal/core/plant"
 	"curetally/internal/link/config"
-	"curetally/internal/link/config/strictyaml"
 	"curetally/internal/link/store"
 )
 
@@ -72,9 +72,5 @@ func (f Site) WithConfig(ctx context.Context, s Surroundings, fn func(*config.Co
 // Unknown says that a name is not in the configuration, and what may have been
 // meant.
 func Unknown[T any](what, name string, known []T, nameOf func(T) string) error {
-	names := make([]string, len(known))
-	for i, k := range known {
-		names[i] = nameOf(k)
-	}
-	return fmt.Errorf("%s %q is not in the configuration — %s", what, name, strictyaml.Suggest(name, names, "there is none; add one"))
+	return deeds.Unknown(what, name, known, nameOf)
 }

@@ -185,6 +185,18 @@ type LampMovement struct {
 	Note     string
 }
 
+// Receipt is the arrival of lamps in the store.
+type Receipt struct {
+	Kind string
+	// Serials of lamps that carry one; Count more are given serials made up of
+	// their kind and a number.
+	Serials []LampSerial
+	Count   int
+	At      time.Time
+	By      string
+	Note    string
+}
+
 // OutputReading is the output of the lamp in a station as a person read it.
 type OutputReading struct {
 	Station    StationID

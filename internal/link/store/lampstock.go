@@ -13,25 +13,13 @@ import (
 	"curetally/internal/core/plant"
 )
 
-// Receipt is the arrival of lamps in the store.
-type Receipt struct {
-	Kind string
-	// Serials of lamps that carry one; Count more are given serials made up of
-	// their kind and a number.
-	Serials []plant.LampSerial
-	Count   int
-	At      time.Time
-	By      string
-	Note    string
-}
-
 // maxReceipt bounds the lamps of one receipt.
 const maxReceipt = 1000
 
 // ReceiveLamps records that lamps came into the store, all of them or none, and
 // gives their serials. A lamp that is in a station or is a spare already is
 // ErrConflict; one that was taken out or disposed of comes back as a spare.
-func (db *DB) ReceiveLamps(ctx context.Context, r Receipt) ([]plant.LampSerial, error) {
+func (db *DB) ReceiveLamps(ctx context.Context, r plant.Receipt) ([]plant.LampSerial, error) {
 	s, err := db.bound()
 	if err != nil {
 		return nil, err
@@ -67,7 +55,7 @@ func (db *DB) ReceiveLamps(ctx context.Context, r Receipt) ([]plant.LampSerial, 
 
 // makeUp adds lamps whose serials are the kind and the next free numbers. The row
 // of the site is locked, so that two receipts at once do not take the same.
-func makeUp(ctx context.Context, tx pgx.Tx, site int16, r Receipt) ([]plant.LampSerial, error) {
+func makeUp(ctx context.Context, tx pgx.Tx, site int16, r plant.Receipt) ([]plant.LampSerial, error) {
 	if r.Count == 0 {
 		return nil, nil
 	}
@@ -94,7 +82,7 @@ func makeUp(ctx context.Context, tx pgx.Tx, site int16, r Receipt) ([]plant.Lamp
 	return made, nil
 }
 
-func receive(ctx context.Context, tx pgx.Tx, site int16, serial plant.LampSerial, r Receipt) error {
+func receive(ctx context.Context, tx pgx.Tx, site int16, serial plant.LampSerial, r plant.Receipt) error {
 	if strings.TrimSpace(string(serial)) == "" || !storable(string(serial)) {
 		return errors.New("expected the serial of the lamp")
 	}

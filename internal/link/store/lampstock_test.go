@@ -11,8 +11,8 @@ import (
 	"curetally/internal/core/plant"
 )
 
-func receipt(minutes float64, count int, serials ...plant.LampSerial) Receipt {
-	return Receipt{Kind: "arc-lamp", Count: count, Serials: serials, At: at(minutes), By: "Sam", Note: "order 12"}
+func receipt(minutes float64, count int, serials ...plant.LampSerial) plant.Receipt {
+	return plant.Receipt{Kind: "arc-lamp", Count: count, Serials: serials, At: at(minutes), By: "Sam", Note: "order 12"}
 }
 
 func TestReceiveLamps_FromStoreToStationToDisposal(t *testing.T) {
@@ -46,7 +46,7 @@ func TestReceiveLamps_FromStoreToStationToDisposal(t *testing.T) {
 		"receive what is fitted":      {got0(db.ReceiveLamps(ctx, receipt(60, 0, "C-7"))), "in heron-2"},
 		"receive what is there":       {got0(db.ReceiveLamps(ctx, receipt(60, 1, "B-1"))), "in the store"},
 		"receive before it left":      {got0(db.ReceiveLamps(ctx, receipt(15, 0, "A-1"))), "later instant"},
-		"receive as of another kind":  {got0(db.ReceiveLamps(ctx, Receipt{Kind: "led-module", Serials: []plant.LampSerial{"A-1"}, At: at(60)})), "of kind arc-lamp"},
+		"receive as of another kind":  {got0(db.ReceiveLamps(ctx, plant.Receipt{Kind: "led-module", Serials: []plant.LampSerial{"A-1"}, At: at(60)})), "of kind arc-lamp"},
 		"fit what is of another kind": {db.FitLamp(ctx, fitting("B-1", "heron-1", at(40)), "led-module"), "of kind arc-lamp"},
 	} {
 		if !errors.Is(c.err, ErrConflict) || !strings.Contains(c.err.Error(), c.want) {
@@ -67,7 +67,7 @@ func got0[T any](_ T, err error) error { return err }
 
 func TestReceiveLamps_Refuses(t *testing.T) {
 	db := open(t)
-	for name, r := range map[string]Receipt{
+	for name, r := range map[string]plant.Receipt{
 		"nothing": receipt(0, 0), "too many": receipt(0, maxReceipt+1), "no instant": {Kind: "arc-lamp", Count: 1},
 		"no serial": receipt(0, 0, " "), "less than nothing": receipt(0, -1, "A", "B"),
 	} {
