@@ -13,6 +13,7 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"curetally/internal/app/deeds"
 	"curetally/internal/app/faces"
 	"curetally/internal/core/plant"
 	"curetally/internal/link/clock"
@@ -161,8 +162,13 @@ func (d *Daemon) assemble() error {
 		d.pollers = append(d.pollers, p)
 	}
 	face := faces.Face{Plant: d.plant, Store: d.store, Pages: d, Outlook: d.plan.Newest, Book: d.lamps.Newest}
+	acts := faces.Acts{Book: deeds.Book{
+		Plant: d.plant, Store: d.store, Software: d.o.Version,
+		Settle: func(ctx context.Context) error { return Settle(ctx, d.plant, d.store, d.log) },
+	}}
 	interfaces, err := api.New(api.Options{
 		Live: face, Lamps: face, Savings: face, Records: face, Fault: faces.Fault, Log: d.log,
+		TaskActs: acts, LampActs: acts, FigureActs: acts, Acted: d.acted,
 	})
 	if err != nil {
 		return err
@@ -176,6 +182,14 @@ func (d *Daemon) assemble() error {
 	}
 	d.web, err = web.New(web.Options{Source: d, API: interfaces, Calendar: calendar, Metrics: d.metricsHandler(), Ready: d.ready, Log: d.log})
 	return err
+}
+
+// acted makes what is shown follow an act. An act is on record in any case, so a
+// failure is only logged: the next round shows it.
+func (d *Daemon) acted(ctx context.Context) {
+	if err := d.Refresh(ctx); err != nil && ctx.Err() == nil {
+		d.log.Warn("what is shown follows an act later", "component", "app", "err", err)
+	}
 }
 
 // seeded gives a generator for jitter; nothing that is counted depends on it.

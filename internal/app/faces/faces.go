@@ -17,6 +17,7 @@ import (
 	"slices"
 	"time"
 
+	"curetally/internal/app/deeds"
 	"curetally/internal/core/lampledger"
 	"curetally/internal/core/plant"
 	"curetally/internal/core/savings"
@@ -30,12 +31,8 @@ import (
 	"curetally/internal/work/web"
 )
 
-var (
-	// ErrStarting is what is said before the first figures are there.
-	ErrStarting = errors.New("the first figures are being worked out; try again in a few seconds")
-	errUnknown  = errors.New("not there")
-	errRefused  = errors.New("cannot be done")
-)
+// ErrStarting is what is said before the first figures are there.
+var ErrStarting = errors.New("the first figures are being worked out; try again in a few seconds")
 
 // Face answers the interface from the daemon's parts. All fields are required.
 type Face struct {
@@ -50,11 +47,11 @@ type Face struct {
 // Fault sorts errors for api.Options.
 func Fault(err error) api.Fault {
 	switch {
-	case errors.Is(err, errUnknown), errors.Is(err, store.ErrNotFound):
+	case errors.Is(err, deeds.ErrUnknown), errors.Is(err, store.ErrNotFound):
 		return api.Unknown
 	case errors.Is(err, store.ErrConflict):
 		return api.Conflict
-	case errors.Is(err, errRefused):
+	case errors.Is(err, deeds.ErrRefused):
 		return api.Refused
 	case errors.Is(err, ErrStarting):
 		return api.Unavailable
@@ -179,7 +176,7 @@ func known(v float64, is bool) *float64 {
 func (f Face) project(name string) (plant.Project, error) {
 	pr, ok := f.Plant.FindProject(plant.ProjectID(name))
 	if !ok {
-		return pr, fmt.Errorf("savings project %q is not in the configuration: %w", name, errUnknown)
+		return pr, fmt.Errorf("savings project %q is not in the configuration: %w", name, deeds.ErrUnknown)
 	}
 	return pr, nil
 }
@@ -193,13 +190,13 @@ func (f Face) Statement(ctx context.Context, project, period string) (savings.St
 	asked := publish.Asked{Now: time.Now()}
 	if period != "" {
 		if asked.Period, err = savings.ParsePeriod(period, f.Plant); err != nil {
-			return savings.Statement{}, fmt.Errorf("%w: %w", errRefused, err)
+			return savings.Statement{}, fmt.Errorf("%w: %w", deeds.ErrRefused, err)
 		}
 	}
 	st, _, found, err := publish.State(ctx, f.Store, f.Plant, pr, asked)
 	switch {
 	case errors.Is(err, savings.ErrNoDays):
-		return st, fmt.Errorf("%w: %w", errUnknown, err)
+		return st, fmt.Errorf("%w: %w", deeds.ErrUnknown, err)
 	case err == nil && !found:
 		return st, noBaseline(pr)
 	}
@@ -207,7 +204,7 @@ func (f Face) Statement(ctx context.Context, project, period string) (savings.St
 }
 
 func noBaseline(pr plant.Project) error {
-	return fmt.Errorf("project %s has no frozen baseline — freeze it before the conversion: %w", pr.ID, errUnknown)
+	return fmt.Errorf("project %s has no frozen baseline — freeze it before the conversion: %w", pr.ID, deeds.ErrUnknown)
 }
 
 // Baseline implements api.Savings.
@@ -264,4 +261,25 @@ func (f Face) Audit(ctx context.Context, before int64, limit int) ([]api.Act, er
 		out = append(out, api.Act(r))
 	}
 	return out, err
+}
+
+// Acts answers the acts of the interface.
+type Acts struct{ deeds.Book }
+
+// FreezeBaseline implements api.FigureActs.
+func (a Acts) FreezeBaseline(ctx context.Context, f plant.Frozen, reason string) (string, error) {
+	b, err := a.Freeze(ctx, f, reason)
+	if err != nil {
+		return "", err
+	}
+	return fmt.Sprintf("recorded: baseline version %d of %s frozen by %s", b.Version, f.Project, f.Approver), nil
+}
+
+// PublishStatement implements api.FigureActs.
+func (a Acts) PublishStatement(ctx context.Context, p plant.Published) (string, error) {
+	period, err := savings.ParsePeriod(p.Period, a.Plant)
+	if err != nil {
+		return "", fmt.Errorf("%w: %w", deeds.ErrRefused, err)
+	}
+	return a.Publish(ctx, p, period)
 }

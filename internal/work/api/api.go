@@ -49,6 +49,14 @@ type Options struct {
 	Lamps   Lamps
 	Savings Savings
 	Records Records
+
+	TaskActs   TaskActs
+	LampActs   LampActs
+	FigureActs FigureActs
+	// Acted is called after each act that is on record, so that what is shown
+	// follows.
+	Acted func(ctx context.Context)
+
 	// Fault tells what kind of error one from behind the interfaces is. The text
 	// of an Internal one is never shown.
 	Fault func(error) Fault
@@ -68,7 +76,9 @@ type API struct {
 
 // New builds the interface and its document.
 func New(o Options) (*API, error) {
-	if o.Live == nil || o.Lamps == nil || o.Savings == nil || o.Records == nil || o.Fault == nil || o.Log == nil {
+	reads := o.Live != nil && o.Lamps != nil && o.Savings != nil && o.Records != nil
+	acts := o.TaskActs != nil && o.LampActs != nil && o.FigureActs != nil && o.Acted != nil
+	if !reads || !acts || o.Fault == nil || o.Log == nil {
 		return nil, errors.New("api: a field of Options is missing")
 	}
 	o.Log = o.Log.With("component", "api")
@@ -99,9 +109,12 @@ func New(o Options) (*API, error) {
 	})
 	a.describeOverview()
 	a.now()
+	a.tasks()
 	a.lamps()
+	a.lampActs()
 	a.savings()
 	a.records()
+	a.figureActs()
 	doc, err := json.MarshalIndent(a.huma.OpenAPI(), "", "  ")
 	if err != nil {
 		return nil, fmt.Errorf("api: write the OpenAPI document: %w", err)

@@ -6,7 +6,7 @@ import (
 	"encoding/csv"
 	"encoding/json"
 	"errors"
-	"io"
+	"fmt"
 	"iter"
 	"log/slog"
 	"net/http"
@@ -114,6 +114,71 @@ func (invented) Audit(_ context.Context, before int64, limit int) ([]Act, error)
 	return out, nil
 }
 
+// acted keeps what acts were given, in words.
+type acted struct{ invented }
+
+func (acted) Done(_ context.Context, d plant.Done, seen time.Time) (string, error) {
+	if !seen.IsZero() {
+		return "", fmt.Errorf("done by Ben, 9 Mar 2026 14:30, meanwhile: %w", errTaken)
+	}
+	return fmt.Sprint(d.Rule, d.Subject, d.By, d.Reading), nil
+}
+
+func (acted) Skip(_ context.Context, a plant.TaskAct, _ time.Time) (string, error) {
+	return fmt.Sprint(a.Rule, a.Subject, a.By, a.Note), nil
+}
+
+func (acted) Postpone(_ context.Context, a plant.TaskAct, _ time.Time) (string, error) {
+	return fmt.Sprint(a.Rule, a.Subject, a.By, a.Note, a.Until.Format(time.DateOnly)), nil
+}
+
+func (acted) Undo(_ context.Context, a plant.TaskAct) (string, error) {
+	return fmt.Sprint(a.Rule, a.Subject, a.By, a.Note), nil
+}
+
+func (acted) FitLamp(_ context.Context, f plant.Fitting, kind string) (string, error) {
+	if f.Station == "kite-9" {
+		return "", errOdd
+	}
+	return fmt.Sprint(f.Lamp, f.Station, f.By, kind), nil
+}
+
+func (acted) RemoveLamp(_ context.Context, f plant.Fitting) (string, error) {
+	return fmt.Sprint(f.Lamp, f.Reason, f.By), nil
+}
+
+func (acted) ReceiveLamps(_ context.Context, r plant.Receipt) (string, error) {
+	return fmt.Sprint(r.Kind, r.Count, r.Serials, r.By), nil
+}
+
+func (acted) DisposeLamps(_ context.Context, serials []plant.LampSerial, kind string, m plant.LampMovement) (string, error) {
+	return fmt.Sprint(serials, kind, m.By), nil
+}
+
+func (acted) ReadOutput(_ context.Context, r plant.OutputReading) (string, error) {
+	return fmt.Sprint(r.Station, r.Irradiance, r.Drive, r.By), nil
+}
+
+func (acted) Exchange(_ context.Context, x plant.Exchange, final, first float64) (string, error) {
+	return fmt.Sprint(x.Register, final, first, x.By), nil
+}
+
+func (acted) Rule(_ context.Context, r plant.Ruling) (string, error) {
+	return fmt.Sprint(r.Register, r.Verdict, r.By), nil
+}
+
+func (acted) FreezeBaseline(_ context.Context, f plant.Frozen, _ string) (string, error) {
+	return fmt.Sprint(f.Project, f.Approver), nil
+}
+
+func (acted) Adjust(_ context.Context, x plant.Adjustment) (string, error) {
+	return fmt.Sprint(x.Project, x.Energy, x.Approver), nil
+}
+
+func (acted) PublishStatement(_ context.Context, p plant.Published) (string, error) {
+	return fmt.Sprint(p.Project, p.Period, p.By), nil
+}
+
 func fault(err error) Fault {
 	switch {
 	case errors.Is(err, errNone):
@@ -127,9 +192,16 @@ func fault(err error) Fault {
 	}
 }
 
+func options(log *slog.Logger) Options {
+	return Options{
+		Live: invented{}, Lamps: invented{}, Savings: invented{}, Records: invented{}, Fault: fault, Log: log,
+		TaskActs: acted{}, LampActs: acted{}, FigureActs: acted{}, Acted: func(context.Context) {},
+	}
+}
+
 func build(t *testing.T) *API {
 	t.Helper()
-	a, err := New(Options{Live: invented{}, Lamps: invented{}, Savings: invented{}, Records: invented{}, Fault: fault, Log: slog.New(slog.DiscardHandler)})
+	a, err := New(options(slog.New(slog.DiscardHandler)))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -216,7 +288,53 @@ func walk(t *testing.T, a *API, method, path string, op *huma.Operation) {
 }
 
 // bodies are requests for the operations that take one.
-func bodies() map[string]string { return map[string]string{} }
+func bodies() map[string]string {
+	return map[string]string{
+		"mark-done":         `{"by":"Ann","at":"2026-03-09T14:30:00Z","note":"closes well","reading":"0.4 s"}`,
+		"skip-task":         `{"by":"Ann","reason":"press stood"}`,
+		"postpone-task":     `{"by":"Ann","reason":"seals on order","until":"2026-03-20"}`,
+		"undo-task":         `{"by":"Ann","reason":"wrong station"}`,
+		"fit-lamp":          `{"by":"Ann","station":"heron-1"}`,
+		"remove-lamp":       `{"by":"Ann","reason":"failed"}`,
+		"receive-lamps":     `{"by":"Ann","kind":"arc-120","count":2,"serials":["A7"]}`,
+		"dispose-lamps":     `{"by":"Ann","serials":["A1"]}`,
+		"read-output":       `{"by":"Ann","irradiance_w_cm2":1.2}`,
+		"declare-exchange":  `{"by":"Ann","final":1200.5,"first":0}`,
+		"rule-on-reading":   `{"by":"Ann","verdict":"accept","reason":"seen on the meter"}`,
+		"freeze-baseline":   `{"by":"Ann"}`,
+		"add-adjustment":    `{"by":"Ann","from":"2026-03-01","to":"2026-04-01","energy_kwh":-12.5,"event":"second shift","evidence":"shift plan"}`,
+		"publish-statement": `{"by":"Ann","period":"2026-03"}`,
+	}
+}
+
+func TestActs_WhatIsWrongIsRefused(t *testing.T) {
+	a := build(t)
+	for _, c := range []struct {
+		name, path, body string
+		status           int
+		says             string
+	}{
+		{"somebody was faster", "/api/v1/tasks/shutter-check/heron-1/done", `{"by":"Ann","seen_anchor":"2026-03-01T00:00:00Z"}`, 409, "done by Ben, 9 Mar 2026 14:30"},
+		{"nobody did it", "/api/v1/tasks/shutter-check/heron-1/done", `{}`, 422, "by"},
+		{"misspelt key", "/api/v1/tasks/shutter-check/heron-1/done", `{"by":"Ann","nite":"x"}`, 422, "nite"},
+		{"no JSON", "/api/v1/tasks/shutter-check/heron-1/done", `by=Ann`, 400, ""},
+		{"reason that is none", "/api/v1/lamps/A1/remove", `{"by":"Ann","reason":"bored"}`, 422, "reason"},
+		{"contradicts the plant", "/api/v1/lamps/A1/fit", `{"by":"Ann","station":"kite-9"}`, 422, "not so"},
+		{"no day", "/api/v1/tasks/shutter-check/heron-1/postpone", `{"by":"Ann","reason":"x","until":"soon"}`, 422, "until"},
+		{"oversized", "/api/v1/tasks/shutter-check/heron-1/done", `{"by":"Ann","note":"` + strings.Repeat("x", maxBody) + `"}`, 413, ""},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			w := ask(t, a, http.MethodPost, c.path, c.body)
+			if w.Code != c.status || !strings.Contains(w.Body.String(), c.says) || w.Header().Get("Content-Type") != "application/problem+json" {
+				t.Errorf("status %d, type %q: %s; want %d with %q", w.Code, w.Header().Get("Content-Type"), w.Body, c.status, c.says)
+			}
+		})
+	}
+	if w := ask(t, a, http.MethodPost, "/api/v1/stations/heron-1/output", bodies()["read-output"]); !strings.Contains(w.Body.String(), "heron-1 1.2 1 Ann") &&
+		!strings.Contains(w.Body.String(), "heron-11.2 1Ann") {
+		t.Errorf("a reading without a drive is not one at full power: %s", w.Body)
+	}
+}
 
 func TestTable_PagesHoldEverythingOnce(t *testing.T) {
 	a := build(t)
@@ -323,10 +441,9 @@ func (broken) Meters(context.Context) ([]Meter, error) {
 
 func TestInternalErrorsStayInside(t *testing.T) {
 	var log bytes.Buffer
-	a, err := New(Options{
-		Live: broken{}, Lamps: invented{}, Savings: invented{}, Records: invented{}, Fault: fault,
-		Log: slog.New(slog.NewTextHandler(io.Writer(&log), nil)),
-	})
+	o := options(slog.New(slog.NewTextHandler(&log, nil)))
+	o.Live = broken{}
+	a, err := New(o)
 	if err != nil {
 		t.Fatal(err)
 	}
