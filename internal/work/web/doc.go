@@ -7,9 +7,10 @@
 // state by word and shape as well as by colour, and allow the browser nothing
 // but the one style sheet.
 //
-// Nothing here can change anything: every route answers GET and HEAD only.
-// There is no sign-in yet, so the overview may be served on a loopback address
-// only; LoopbackOnly is the check for that.
+// Pages only read. What people put on record comes by POST to the interface below
+// /api/v1, which is handed in. There is no sign-in yet, so everything may be served
+// on a loopback address only; LoopbackOnly is the check for that. Posts of another
+// site, and those to a name that is not this machine's, are refused.
 //
 // A Server is safe for concurrent use. What went wrong inside is written to the
 // log and never to the page.

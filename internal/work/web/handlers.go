@@ -8,7 +8,10 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"net"
 	"net/http"
+	"net/netip"
+	"strings"
 	"sync"
 )
 
@@ -196,6 +199,22 @@ func guard(next http.Handler) http.Handler {
 		h.Set("Referrer-Policy", "no-referrer")
 		h.Set("Cross-Origin-Opener-Policy", "same-origin")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		if r.Method != http.MethodGet && r.Method != http.MethodHead && !namesThisMachine(r.Host) {
+			problemText(w, http.StatusForbidden, "What is put on record is taken under a name of this machine only: 127.0.0.1, [::1] or localhost.")
+			return
+		}
 		protected.ServeHTTP(w, r)
 	})
+}
+
+// namesThisMachine says whether a Host header is a loopback name. A foreign name that
+// was pointed at this machine makes a foreign page count as of the same origin, and
+// there is no sign-in that would tell its reader from a person who may act.
+func namesThisMachine(host string) bool {
+	name, _, err := net.SplitHostPort(host)
+	if err != nil {
+		name = strings.TrimSuffix(strings.TrimPrefix(host, "["), "]")
+	}
+	ip, err := netip.ParseAddr(name)
+	return name == "localhost" || err == nil && ip.Unmap().IsLoopback()
 }

@@ -154,7 +154,9 @@ func TestRoutes(t *testing.T) {
 		{"PUT", "/metrics", 405, "Method Not Allowed"},
 	} {
 		w := httptest.NewRecorder()
-		h.ServeHTTP(w, httptest.NewRequestWithContext(t.Context(), c.method, c.path, nil))
+		r := httptest.NewRequestWithContext(t.Context(), c.method, c.path, nil)
+		r.Host = "127.0.0.1:8460"
+		h.ServeHTTP(w, r)
 		if w.Code != c.status || !strings.Contains(w.Body.String(), c.body) {
 			t.Errorf("%s %s: %d %q, want %d with %q", c.method, c.path, w.Code, w.Body, c.status, c.body)
 		}
@@ -163,11 +165,32 @@ func TestRoutes(t *testing.T) {
 
 func TestAnotherSiteCannotPost(t *testing.T) {
 	r := httptest.NewRequestWithContext(t.Context(), http.MethodPost, "/", strings.NewReader("x"))
+	r.Host = "127.0.0.1:8460"
 	r.Header.Set("Sec-Fetch-Site", "cross-site")
 	w := httptest.NewRecorder()
 	site(t, fixed{}).Handler().ServeHTTP(w, r)
 	if w.Code != http.StatusForbidden {
 		t.Errorf("status %d, want 403", w.Code)
+	}
+}
+
+// A foreign name that was pointed at this machine makes a page of its own origin, which
+// no header tells from ours.
+func TestPostsAreTakenUnderNamesOfThisMachineOnly(t *testing.T) {
+	h := site(t, fixed{}).Handler()
+	for host, allowed := range map[string]bool{
+		"127.0.0.1:8460": true, "127.0.0.2": true, "[::1]:8460": true, "[::1]": true, "localhost:8460": true, "localhost": true,
+		"evil.example:8460": false, "192.0.2.7:8460": false, "localhost.evil.example": false, "": false,
+	} {
+		for _, method := range []string{http.MethodPost, http.MethodGet} {
+			r := httptest.NewRequestWithContext(t.Context(), method, "/", nil)
+			r.Host = host
+			w := httptest.NewRecorder()
+			h.ServeHTTP(w, r)
+			if refused := w.Code == http.StatusForbidden; refused != (method == http.MethodPost && !allowed) {
+				t.Errorf("%s to %q: status %d", method, host, w.Code)
+			}
+		}
 	}
 }
 
