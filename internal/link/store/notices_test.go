@@ -69,7 +69,7 @@ func TestClaim_HoldsForTheLease(t *testing.T) {
 	due(db, t)
 	now := at(120)
 	first := get(db.Claim(ctx, "mail", now, time.Hour, 10))(t)
-	if len(first) != 1 || first[0].Attempt != 1 || first[0].Notice.Title != "Clean the lens" {
+	if len(first) != 1 || first[0].Attempt != 1 || first[0].Notice.Title != "Due: Clean the lens" {
 		t.Fatalf("claimed %+v", first)
 	}
 	same(t, "claimed by another", len(get(db.Claim(ctx, "mail", now.Add(time.Minute), time.Hour, 10))(t)), 0)
