@@ -41,11 +41,11 @@ func Entries(reg plant.RegisterID, c Curve, cuts Cuts) []plant.Entry {
 		if s.Amount == 0 {
 			continue
 		}
-		t, end := later(s.From, cuts.From), earlier(s.To, cuts.To)
+		t, end := plant.Later(s.From, cuts.From), plant.Earlier(s.To, cuts.To)
 		sofar := s.until(t)
 		for t.Before(end) {
 			e, border := w.at(t)
-			t = earlier(border, end)
+			t = plant.Earlier(border, end)
 			amount := s.until(t)
 			e.Amount, e.Quality = amount-sofar, s.Quality
 			w.add(e)
@@ -73,10 +73,10 @@ func newCutter(reg plant.RegisterID, cuts Cuts) *cutter {
 	for i := range w.fittings {
 		f := &w.fittings[i]
 		if f.To.IsZero() {
-			f.To = later(cuts.To, f.From)
+			f.To = plant.Later(cuts.To, f.From)
 		}
 		if i+1 < len(w.fittings) {
-			f.To = earlier(f.To, w.fittings[i+1].From)
+			f.To = plant.Earlier(f.To, w.fittings[i+1].From)
 		}
 		f.From, f.To = f.From.Truncate(time.Millisecond), f.To.Truncate(time.Millisecond)
 	}
@@ -105,10 +105,10 @@ func (w *cutter) at(t time.Time) (plant.Entry, time.Time) {
 	if len(w.spans) > 0 {
 		s := w.spans[0]
 		if s.From.After(t) {
-			border = earlier(border, s.From)
+			border = plant.Earlier(border, s.From)
 		} else {
 			e.State, e.Technology = s.State, s.Technology
-			border = earlier(border, s.To)
+			border = plant.Earlier(border, s.To)
 		}
 	}
 	for len(w.fittings) > 0 && !w.fittings[0].To.After(t) {
@@ -117,10 +117,10 @@ func (w *cutter) at(t time.Time) (plant.Entry, time.Time) {
 	if len(w.fittings) > 0 {
 		f := w.fittings[0]
 		if f.From.After(t) {
-			border = earlier(border, f.From)
+			border = plant.Earlier(border, f.From)
 		} else {
 			e.Lamp = f.Lamp
-			border = earlier(border, f.To)
+			border = plant.Earlier(border, f.To)
 		}
 	}
 	return e, border
@@ -151,18 +151,4 @@ func (w *cutter) closeInterval() {
 // byKey orders entries of one register and interval.
 func byKey(a, b plant.Entry) int {
 	return cmp.Or(cmp.Compare(a.State, b.State), cmp.Compare(a.Technology, b.Technology), cmp.Compare(a.Lamp, b.Lamp))
-}
-
-func earlier(a, b time.Time) time.Time {
-	if b.Before(a) {
-		return b
-	}
-	return a
-}
-
-func later(a, b time.Time) time.Time {
-	if b.After(a) {
-		return b
-	}
-	return a
 }

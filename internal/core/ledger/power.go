@@ -36,7 +36,7 @@ func ramp(curve Curve, a, b plant.Signal, interval time.Duration) Curve {
 	for from := a.At; from.Before(b.At); {
 		to := b.At
 		if interval > 0 {
-			to = earlier(to, from.Truncate(interval).Add(interval))
+			to = plant.Earlier(to, from.Truncate(interval).Add(interval))
 		}
 		mWh := (at(from) + at(to)) / 2 * to.Sub(from).Hours() * 1000
 		curve = append(curve, Segment{From: from, To: to, Amount: int64(math.Round(min(mWh, math.MaxInt64/2))), Quality: plant.QualityEstimated})
@@ -169,8 +169,8 @@ func byState(s Segment, spans []plant.Span) []weight {
 		if !p.From.Before(s.To) {
 			break
 		}
-		add(later(p.From, from), true) // nothing is known of the time before
-		add(earlier(p.To, s.To), Runs(p.State))
+		add(plant.Later(p.From, from), true) // nothing is known of the time before
+		add(plant.Earlier(p.To, s.To), Runs(p.State))
 	}
 	add(s.To, true)
 	return out

@@ -64,11 +64,11 @@ func Weigh(c Curve, cuts Cuts, wear plant.Wear, samples WearSamples) Curve {
 		if !s.From.Before(cuts.To) {
 			break
 		}
-		t, end := later(s.From, cuts.From), earlier(s.To, cuts.To)
+		t, end := plant.Later(s.From, cuts.From), plant.Earlier(s.To, cuts.To)
 		for t.Before(end) {
 			e, border := w.at(t)
 			weight, known := scale.at(t, e.Technology, &border)
-			piece := Segment{From: t, To: earlier(border, end), Quality: s.Quality}
+			piece := Segment{From: t, To: plant.Earlier(border, end), Quality: s.Quality}
 			if !known {
 				piece.Quality = max(piece.Quality, plant.QualityEstimated)
 			}
@@ -138,7 +138,7 @@ func (h *holder) at(t time.Time, border *time.Time) (v float64, ok bool) {
 		h.next++
 	}
 	if h.next < len(h.samples) {
-		*border = earlier(*border, h.samples[h.next].At)
+		*border = plant.Earlier(*border, h.samples[h.next].At)
 	}
 	if h.next == 0 {
 		return 0, false
@@ -148,6 +148,6 @@ func (h *holder) at(t time.Time, border *time.Time) (v float64, ok bool) {
 	if !t.Before(until) {
 		return 0, false
 	}
-	*border = earlier(*border, until)
+	*border = plant.Earlier(*border, until)
 	return s.Value, s.Value >= h.least && s.Value <= h.most
 }

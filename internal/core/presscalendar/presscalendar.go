@@ -92,7 +92,7 @@ func (c *Calendar) clock(day time.Time, since time.Duration) time.Time {
 func clip(list []Window, from, to time.Time) []Window {
 	var out []Window
 	for _, w := range list {
-		w.From, w.To = later(w.From, from), earlier(w.To, to)
+		w.From, w.To = plant.Later(w.From, from), plant.Earlier(w.To, to)
 		if w.From.Before(w.To) {
 			out = append(out, w)
 		}
@@ -104,23 +104,9 @@ func clip(list []Window, from, to time.Time) []Window {
 func without(list []Window, s plant.PlannedStop) []Window {
 	var out []Window
 	for _, w := range list {
-		out = append(out, clip([]Window{{w.From, earlier(w.To, s.From)}, {later(w.From, s.To), w.To}}, w.From, w.To)...)
+		out = append(out, clip([]Window{{w.From, plant.Earlier(w.To, s.From)}, {plant.Later(w.From, s.To), w.To}}, w.From, w.To)...)
 	}
 	return out
-}
-
-func earlier(a, b time.Time) time.Time {
-	if b.Before(a) {
-		return b
-	}
-	return a
-}
-
-func later(a, b time.Time) time.Time {
-	if b.After(a) {
-		return b
-	}
-	return a
 }
 
 // ShiftAt gives the whole shift that an instant lies in, whatever planned stop cuts it;

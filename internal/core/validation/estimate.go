@@ -147,7 +147,7 @@ func pieces(g Gap, interval time.Duration) []Part {
 	for from := g.From; from.Before(g.To); {
 		to := g.To
 		if interval > 0 {
-			to = earlier(to, from.Truncate(interval).Add(interval))
+			to = plant.Earlier(to, from.Truncate(interval).Add(interval))
 		}
 		out = append(out, Part{From: from, To: to})
 		from = to
@@ -265,7 +265,7 @@ func (m *maker) shut(from, to time.Time) time.Duration {
 func (m *maker) atRest(p Part) float64 {
 	var sum float64
 	for _, s := range m.s.Spans {
-		if a, b := later(s.From, p.From), earlier(s.To, p.To); a.Before(b) && !ledger.Runs(s.State) {
+		if a, b := plant.Later(s.From, p.From), plant.Earlier(s.To, p.To); a.Before(b) && !ledger.Runs(s.State) {
 			sum += m.s.Rates[Work{s.State, s.Technology}] * b.Sub(a).Hours()
 		}
 	}
@@ -279,7 +279,7 @@ func (m *maker) byModel() ([]float64, string) {
 	for i, p := range m.parts {
 		var known time.Duration
 		for _, s := range m.s.Spans {
-			a, b := later(s.From, p.From), earlier(s.To, p.To)
+			a, b := plant.Later(s.From, p.From), plant.Earlier(s.To, p.To)
 			if !a.Before(b) {
 				continue
 			}

@@ -38,7 +38,7 @@ func (e *Evidence) Gaps() []Gap {
 	}
 	var out []Gap
 	if first := e.Curve[0].From; first.Sub(e.From) > limit {
-		out = append(out, Gap{From: e.From, To: earlier(first, e.To)})
+		out = append(out, Gap{From: e.From, To: plant.Earlier(first, e.To)})
 	}
 	for _, s := range e.Curve {
 		if s.To.Sub(s.From) > limit && s.From.Before(e.To) && s.To.After(e.From) {
@@ -46,7 +46,7 @@ func (e *Evidence) Gaps() []Gap {
 		}
 	}
 	if last := e.Curve[len(e.Curve)-1].To; e.To.Sub(last) > limit {
-		out = append(out, Gap{From: later(last, e.From), To: e.To})
+		out = append(out, Gap{From: plant.Later(last, e.From), To: e.To})
 	}
 	return out
 }
@@ -56,7 +56,7 @@ func (e *Evidence) silences() []Gap {
 	st, _ := e.Plant.FindStation(e.Register.Station)
 	var out []Gap
 	add := func(from, to time.Time) {
-		from, to = later(from, e.From), earlier(to, e.To)
+		from, to = plant.Later(from, e.From), plant.Earlier(to, e.To)
 		switch n := len(out); {
 		case !from.Before(to):
 		case n > 0 && out[n-1].To.Equal(from):
@@ -76,7 +76,7 @@ func (e *Evidence) silences() []Gap {
 		if s.State == plant.StateUnknown {
 			add(s.From, s.To)
 		}
-		at = later(at, s.To)
+		at = plant.Later(at, s.To)
 	}
 	// The timeline ends with the last message; the next may still come.
 	if e.To.Sub(at) > st.Silence {
@@ -113,7 +113,7 @@ func WithStops(spans []plant.Span, stops []plant.PlannedStop) []plant.Span {
 	told := slices.Clone(out)
 	var last time.Time
 	for _, stop := range stops {
-		at := later(stop.From, last)
+		at := plant.Later(stop.From, last)
 		for _, s := range told {
 			if s.To.After(at) && s.From.Before(stop.To) {
 				if at.Before(s.From) {
@@ -125,7 +125,7 @@ func WithStops(spans []plant.Span, stops []plant.PlannedStop) []plant.Span {
 		if at.Before(stop.To) {
 			out = append(out, plant.Span{From: at, To: stop.To, State: plant.StateOff, Quality: plant.QualityInferred})
 		}
-		last = later(last, stop.To)
+		last = plant.Later(last, stop.To)
 	}
 	slices.SortFunc(out, func(a, b plant.Span) int { return a.From.Compare(b.From) })
 	return out
@@ -229,23 +229,9 @@ func inStates(spans []plant.Span, from, to time.Time, keep func(plant.State) boo
 		if !s.From.Before(to) {
 			break
 		}
-		if a, b := later(s.From, from), earlier(s.To, to); a.Before(b) && keep(s.State) {
+		if a, b := plant.Later(s.From, from), plant.Earlier(s.To, to); a.Before(b) && keep(s.State) {
 			sum += b.Sub(a)
 		}
 	}
 	return sum
-}
-
-func earlier(a, b time.Time) time.Time {
-	if b.Before(a) {
-		return b
-	}
-	return a
-}
-
-func later(a, b time.Time) time.Time {
-	if b.After(a) {
-		return b
-	}
-	return a
 }

@@ -214,12 +214,12 @@ func (s *Settler) settleAll(ctx context.Context, f Facts, work []Stretch) ([]pla
 			return nil, fmt.Errorf("settle %s: %w", w.Register.ID, err)
 		}
 		if n := len(out); n > 0 && out[n-1].Register == w.Register.ID && !began.IsZero() && began.Before(out[n-1].To) {
-			work[i].From, work[i].To = out[n-1].From, later(one.To, w.To)
+			work[i].From, work[i].To = out[n-1].From, plant.Later(one.To, w.To)
 			out = out[:n-1]
 			continue
 		}
 		if i++; i < len(work) && work[i].Register.ID == w.Register.ID && one.To.After(work[i].From) {
-			work[i].From, work[i].To = w.From, later(one.To, work[i].To)
+			work[i].From, work[i].To = w.From, plant.Later(one.To, work[i].To)
 			continue
 		}
 		out = append(out, one)
@@ -268,7 +268,7 @@ func (s *Settler) reach(ctx context.Context, f Facts, reg plant.Register, m plan
 			return span{}, err
 		}
 		if n := len(near); n > 0 {
-			from, to = earlier(from, near[0].At), later(to, near[n-1].At)
+			from, to = plant.Earlier(from, near[0].At), plant.Later(to, near[n-1].At)
 		}
 		return s.onBorders(from, to), nil
 	}
@@ -282,7 +282,7 @@ func (s *Settler) reach(ctx context.Context, f Facts, reg plant.Register, m plan
 			return span{}, err
 		}
 		if n := len(near); n > 0 {
-			from, to = earlier(from, near[0].At), later(to, near[n-1].At)
+			from, to = plant.Earlier(from, near[0].At), plant.Later(to, near[n-1].At)
 		}
 		return s.onBorders(from, to), nil
 	}
@@ -291,7 +291,7 @@ func (s *Settler) reach(ctx context.Context, f Facts, reg plant.Register, m plan
 		return span{}, err
 	}
 	if n := len(near); n > 0 {
-		from, to = earlier(from, near[0].At), later(to, near[n-1].At)
+		from, to = plant.Earlier(from, near[0].At), plant.Later(to, near[n-1].At)
 	}
 	if reg.Curve == plant.FromReadings && reg.Rules.MaxGap > 0 {
 		// What accrued over a gap is spread by the states in it, so the stretch
@@ -301,7 +301,7 @@ func (s *Settler) reach(ctx context.Context, f Facts, reg plant.Register, m plan
 			return span{}, err
 		}
 		if n := len(readings); n > 0 {
-			from, to = earlier(from, readings[0].At), later(to, readings[n-1].At)
+			from, to = plant.Earlier(from, readings[0].At), plant.Later(to, readings[n-1].At)
 		}
 	}
 	return s.onBorders(from, to), nil
@@ -321,26 +321,12 @@ func merge(in []span) []span {
 	var out []span
 	for _, sp := range in {
 		if n := len(out); n > 0 && !sp.from.After(out[n-1].to) {
-			out[n-1].to = later(out[n-1].to, sp.to)
+			out[n-1].to = plant.Later(out[n-1].to, sp.to)
 			continue
 		}
 		out = append(out, sp)
 	}
 	return out
-}
-
-func earlier(a, b time.Time) time.Time {
-	if b.Before(a) {
-		return b
-	}
-	return a
-}
-
-func later(a, b time.Time) time.Time {
-	if b.After(a) {
-		return b
-	}
-	return a
 }
 
 // index finds registers by name and by the station whose states split them.

@@ -310,10 +310,10 @@ func eventsAround(ctx context.Context, f Facts, interval time.Duration, w Stretc
 		}
 		grown := false
 		if before < needed(w.Register) && first.Before(from) {
-			from, grown = earlier(first, from.Add(-grow)), true
+			from, grown = plant.Earlier(first, from.Add(-grow)), true
 		}
 		if after < needed(w.Register) && !last.Before(to) {
-			to, grown = later(last.Add(time.Millisecond), to.Add(grow)), true
+			to, grown = plant.Later(last.Add(time.Millisecond), to.Add(grow)), true
 		}
 		if !grown {
 			return firmStart(w, events, doubtful), nil
@@ -392,11 +392,11 @@ func completed(reg plant.Register, counter ledger.Curve, begin time.Time, spans 
 	for _, s := range spans {
 		if s.From.Before(begin) {
 			early := s
-			early.To = earlier(early.To, begin)
+			early.To = plant.Earlier(early.To, begin)
 			before = append(before, early)
 		}
 		if s.To.After(end) {
-			s.From = later(s.From, end)
+			s.From = plant.Later(s.From, end)
 			after = append(after, s)
 		}
 	}
