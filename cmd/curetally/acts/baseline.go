@@ -7,7 +7,6 @@ import (
 	"curetally/internal/core/plant"
 	"curetally/internal/core/savings"
 	"curetally/internal/link/store"
-	"curetally/internal/work/publish"
 )
 
 // BaselineFreeze fits a baseline and freezes it.
@@ -29,27 +28,18 @@ func (c BaselineFreeze) Run(ctx context.Context, s desk.Surroundings) error {
 		if err != nil {
 			return err
 		}
-		b, err := c.freeze(ctx, s, db, site{p, pr})
+		var draft *savings.Baseline
+		if c.FromSurvey != "" || c.FromBills != "" {
+			given, err := c.givenOf(p, pr)
+			if err != nil {
+				return err
+			}
+			draft = &given
+		}
+		b, err := bookOf(p, db, s).Freeze(ctx, plant.Frozen{Project: pr.ID, Approver: c.By}, c.Reason, draft)
 		if err != nil {
 			return err
 		}
 		return desk.PrintBaseline(s.Stdout, p, b, c.JSON)
 	})
-}
-
-// site is a project with its plant.
-type site struct {
-	plant   *plant.Plant
-	project plant.Project
-}
-
-func (c BaselineFreeze) freeze(ctx context.Context, s desk.Surroundings, db *store.DB, of site) (savings.Baseline, error) {
-	if c.FromSurvey == "" && c.FromBills == "" {
-		return publish.Freeze(ctx, db, of.plant, of.project, c.info(s.Version))
-	}
-	draft, err := c.givenOf(of.plant, of.project)
-	if err != nil {
-		return draft, err
-	}
-	return publish.FreezeGiven(ctx, db, of.project, draft, c.info(s.Version))
 }

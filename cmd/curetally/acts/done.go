@@ -14,7 +14,7 @@ type Done struct {
 	desk.Site
 	Who
 	When
-	Task    string `arg:"" help:"Task as RULE/SUBJECT, for example reflector-clean/heron-3."`
+	OfTask
 	Note    string `help:"What was seen." placeholder:"TEXT"`
 	Reading string `help:"What was measured, with its unit, for example \"1.2 W/cm²\"." placeholder:"VALUE"`
 }
@@ -26,7 +26,7 @@ func (c Done) Run(ctx context.Context, s desk.Surroundings) error {
 		if err != nil {
 			return "", err
 		}
-		rule, subject, err := task(c.Task)
+		rule, subject, err := c.names()
 		if err != nil {
 			return "", err
 		}

@@ -79,11 +79,16 @@ func bookOf(p *plant.Plant, db *store.DB, s desk.Surroundings) deeds.Book {
 	}
 }
 
-// task reads RULE/SUBJECT.
-func task(name string) (plant.RuleID, string, error) {
-	rule, subject, ok := strings.Cut(name, "/")
+// OfTask is the argument that names a task.
+type OfTask struct {
+	Task string `arg:"" help:"Task as RULE/SUBJECT, for example reflector-clean/heron-3."`
+}
+
+// names reads RULE/SUBJECT.
+func (f OfTask) names() (plant.RuleID, string, error) {
+	rule, subject, ok := strings.Cut(f.Task, "/")
 	if !ok {
-		return "", "", fmt.Errorf("task %q: expected RULE/SUBJECT, for example reflector-clean/heron-3", name)
+		return "", "", fmt.Errorf("task %q: expected RULE/SUBJECT, for example reflector-clean/heron-3", f.Task)
 	}
 	return plant.RuleID(rule), subject, nil
 }

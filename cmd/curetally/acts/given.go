@@ -65,8 +65,3 @@ func readBills(name, text string, zone *time.Location) ([]savings.Bill, error) {
 	}
 	return bills, errors.Join(append(problems, rows.Err())...)
 }
-
-// info is what a baseline records of the call.
-func (c BaselineFreeze) info(version string) savings.FreezeInfo {
-	return savings.FreezeInfo{Approver: c.By, At: time.Now().UTC().Truncate(time.Second), Software: version, Reason: c.Reason}
-}

@@ -30,7 +30,7 @@ type Postpone struct {
 	desk.Site
 	Who
 	Why
-	Task  string `arg:"" help:"Task as RULE/SUBJECT, for example reflector-clean/heron-3."`
+	OfTask
 	Until string `required:"" help:"Day to which it is put off, as 2026-03-20 in the site's time." placeholder:"DATE"`
 }
 
@@ -42,7 +42,7 @@ func (c Postpone) Run(ctx context.Context, s desk.Surroundings) error {
 		if err != nil {
 			return "", fmt.Errorf("--until %q: expected a day such as 2026-03-20", c.Until)
 		}
-		rule, subject, err := task(c.Task)
+		rule, subject, err := c.names()
 		if err != nil {
 			return "", err
 		}
@@ -56,7 +56,7 @@ type Skip struct {
 	Who
 	When
 	Why
-	Task string `arg:"" help:"Task as RULE/SUBJECT, for example reflector-clean/heron-3."`
+	OfTask
 }
 
 // Run records that a task was left out; it counts anew from that instant.
@@ -66,7 +66,7 @@ func (c Skip) Run(ctx context.Context, s desk.Surroundings) error {
 		if err != nil {
 			return "", err
 		}
-		rule, subject, err := task(c.Task)
+		rule, subject, err := c.names()
 		if err != nil {
 			return "", err
 		}
@@ -78,7 +78,7 @@ func (c Skip) Run(ctx context.Context, s desk.Surroundings) error {
 type Undo struct {
 	desk.Site
 	Who
-	Task string `arg:"" help:"Task as RULE/SUBJECT, for example reflector-clean/heron-3."`
+	OfTask
 	Note string `required:"" help:"Why it is taken back." placeholder:"TEXT"`
 }
 
@@ -86,7 +86,7 @@ type Undo struct {
 // is deleted.
 func (c Undo) Run(ctx context.Context, s desk.Surroundings) error {
 	return record(ctx, c.Site, s, func(b deeds.Book) (string, error) {
-		rule, subject, err := task(c.Task)
+		rule, subject, err := c.names()
 		if err != nil {
 			return "", err
 		}

@@ -47,9 +47,10 @@ func (b Book) Adjust(ctx context.Context, a plant.Adjustment) (string, error) {
 		n, a.Project, sign, unit.Group(size, 1), b.date(a.From), b.date(a.To), a.Event, a.Approver), nil
 }
 
-// Freeze fits a project's baseline on the days on record and freezes it. f has the
-// project and the approver; reason is why it takes the place of a frozen one.
-func (b Book) Freeze(ctx context.Context, f plant.Frozen, reason string) (savings.Baseline, error) {
+// Freeze freezes a project's baseline: draft where one is given that was not measured
+// here, else fitted on the days on record. f has the project and the approver; reason
+// is why it takes the place of a frozen one.
+func (b Book) Freeze(ctx context.Context, f plant.Frozen, reason string, draft *savings.Baseline) (savings.Baseline, error) {
 	if err := named(f.Approver); err != nil {
 		return savings.Baseline{}, err
 	}
@@ -57,9 +58,11 @@ func (b Book) Freeze(ctx context.Context, f plant.Frozen, reason string) (saving
 	if err != nil {
 		return savings.Baseline{}, err
 	}
-	return publish.Freeze(ctx, b.Store, b.Plant, pr, savings.FreezeInfo{
-		Approver: f.Approver, At: time.Now().UTC().Truncate(time.Second), Software: b.Software, Reason: reason,
-	})
+	info := savings.FreezeInfo{Approver: f.Approver, At: time.Now().UTC().Truncate(time.Second), Software: b.Software, Reason: reason}
+	if draft != nil {
+		return publish.FreezeGiven(ctx, b.Store, pr, *draft, info)
+	}
+	return publish.Freeze(ctx, b.Store, b.Plant, pr, info)
 }
 
 // Publish publishes the statement of a period that is over. p has the project, the

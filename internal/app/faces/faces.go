@@ -51,7 +51,7 @@ func Fault(err error) api.Fault {
 		return api.Unknown
 	case errors.Is(err, store.ErrConflict):
 		return api.Conflict
-	case errors.Is(err, deeds.ErrRefused):
+	case errors.Is(err, deeds.ErrRefused), errors.Is(err, publish.ErrRefused), errors.Is(err, savings.ErrNoDays):
 		return api.Refused
 	case errors.Is(err, ErrStarting):
 		return api.Unavailable
@@ -268,7 +268,7 @@ type Acts struct{ deeds.Book }
 
 // FreezeBaseline implements api.FigureActs.
 func (a Acts) FreezeBaseline(ctx context.Context, f plant.Frozen, reason string) (string, error) {
-	b, err := a.Freeze(ctx, f, reason)
+	b, err := a.Freeze(ctx, f, reason, nil)
 	if err != nil {
 		return "", err
 	}

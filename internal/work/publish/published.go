@@ -17,6 +17,15 @@ import (
 // ErrUnchanged says that a statement was published already, word for word.
 var ErrUnchanged = errors.New("published already")
 
+// ErrRefused marks what a person can put right: there are too few days, a period is not
+// over, a reason is missing. The text says what.
+var ErrRefused = errors.New("refused")
+
+// refusal is an error of class ErrRefused with the words of its cause.
+type refusal struct{ error }
+
+func (r refusal) Unwrap() []error { return []error{ErrRefused, r.error} }
+
 // Shelf is where published statements stand.
 type Shelf interface {
 	Store
@@ -38,14 +47,14 @@ type Act struct {
 // the next version, which needs a reason; one that does not is ErrUnchanged.
 func Publish(ctx context.Context, s Shelf, p *plant.Plant, pr plant.Project, asked Asked, act Act) (plant.Published, error) {
 	if !asked.Period.Over(asked.Now) {
-		return plant.Published{}, fmt.Errorf("project %s: period %s is not over: publish it once its last day is settled", pr.ID, asked.Period)
+		return plant.Published{}, refusal{fmt.Errorf("project %s: period %s is not over: publish it once its last day is settled", pr.ID, asked.Period)}
 	}
 	st, _, found, err := State(ctx, s, p, pr, asked)
 	if err != nil {
 		return plant.Published{}, err
 	}
 	if !found {
-		return plant.Published{}, fmt.Errorf("project %s has no frozen baseline — freeze it before the conversion with curetally baseline freeze %s --by NAME", pr.ID, pr.ID)
+		return plant.Published{}, refusal{fmt.Errorf("project %s has no frozen baseline — freeze it before the conversion with curetally baseline freeze %s --by NAME", pr.ID, pr.ID)}
 	}
 	document, err := json.Marshal(st)
 	if err != nil {
@@ -70,8 +79,8 @@ func Publish(ctx context.Context, s Shelf, p *plant.Plant, pr plant.Project, ask
 	case before.Version > 0 && before.Hash == out.Hash:
 		return before, fmt.Errorf("project %s, %s: version %d says the same: %w", pr.ID, out.Period, before.Version, ErrUnchanged)
 	case before.Version > 0 && out.Reason == "":
-		return plant.Published{}, fmt.Errorf("project %s, %s: version %d is published and stays; a corrected statement needs the reason why it takes its place: give --reason",
-			pr.ID, out.Period, before.Version)
+		return plant.Published{}, refusal{fmt.Errorf("project %s, %s: version %d is published and stays; a corrected statement needs the reason why it takes its place: give --reason",
+			pr.ID, out.Period, before.Version)}
 	}
 	out.Version = before.Version + 1
 	return out, s.Publish(ctx, out)

@@ -70,7 +70,7 @@ func Freeze(ctx context.Context, s Freezer, p *plant.Plant, pr plant.Project, in
 	}
 	b, err := savings.Freeze(pr, d.days, info)
 	if err != nil {
-		return savings.Baseline{}, err
+		return savings.Baseline{}, refusal{err}
 	}
 	return keep(ctx, s, b)
 }
@@ -83,7 +83,7 @@ func FreezeGiven(ctx context.Context, s Freezer, pr plant.Project, draft savings
 	}
 	b, err := savings.Seal(pr, draft, info)
 	if err != nil {
-		return savings.Baseline{}, err
+		return savings.Baseline{}, refusal{err}
 	}
 	return keep(ctx, s, b)
 }
