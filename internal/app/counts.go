@@ -99,6 +99,9 @@ func (d *Daemon) condition() publish.Condition {
 	for _, t := range collect.Troubles() {
 		c.MeterConditions = append(c.MeterConditions, t.String())
 	}
+	for _, n := range d.tell.Counts() {
+		c.Deliveries = append(c.Deliveries, publish.Deliveries(n))
+	}
 	for _, p := range d.pollers {
 		for _, h := range p.Health() {
 			c.Meters = append(c.Meters, publish.MeterHealth{

@@ -52,6 +52,14 @@ type Condition struct {
 	ClockAhead      time.Duration // of the clock that stamps facts, before the machine's
 	Tasks           TaskCount
 	Lamps           []LampLife
+	Deliveries      []Deliveries
+}
+
+// Deliveries is how attempts to deliver notices on a channel ended since the start of
+// the daemon.
+type Deliveries struct {
+	Channel            string
+	Sent, Failed, Dead uint64
 }
 
 // Collector renders the newest snapshot and the daemon's condition as metrics.
@@ -115,6 +123,7 @@ func metrics() []metric {
 		{"spool_batches", "Batches that wait in the spool.", nil},
 		{"spool_size_bytes", "Size of the spool on disk.", nil},
 		{"spool_oldest_timestamp_seconds", "Unix time at which the oldest waiting batch was written; 0 when none waits.", nil},
+		{"notice_deliveries_total", "Attempts to deliver notices by how they ended, since the start of the daemon; dead ones are not tried again.", []string{"channel", "outcome"}},
 		{"unsettled_marks", "Stretches that wait to be settled.", nil},
 		{"clock_ahead_seconds", "How far the clock that stamps facts is ahead of the machine's, after that was set back.", nil},
 		{"held_readings", "Register values that are held out of their curve and wait for a person's ruling.", nil},
@@ -201,6 +210,11 @@ func (e emitter) daemon(c Condition) {
 	e.gauge("spool_batches", float64(c.SpoolBatches))
 	e.gauge("spool_size_bytes", float64(c.SpoolBytes))
 	e.gauge("spool_oldest_timestamp_seconds", seconds(c.SpoolOldest))
+	for _, n := range c.Deliveries {
+		e.counter("notice_deliveries_total", float64(n.Sent), n.Channel, "sent")
+		e.counter("notice_deliveries_total", float64(n.Failed), n.Channel, "failed")
+		e.counter("notice_deliveries_total", float64(n.Dead), n.Channel, "dead")
+	}
 	e.gauge("unsettled_marks", float64(c.UnsettledMarks))
 	e.gauge("clock_ahead_seconds", c.ClockAhead.Seconds())
 	e.gauge("held_readings", float64(c.HeldReadings))

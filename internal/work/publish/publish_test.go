@@ -295,7 +295,8 @@ func TestMetricsPage(t *testing.T) {
 			MeterConditions: []string{"sound", "no answer", "bad value"},
 			BrokerUp:        true, BrokerUsed: true, StoreUp: true, FactsReceived: 20, FactsApplied: 19, RefusedFacts: 2,
 			SpoolBatches: 1, SpoolBytes: 32768, SpoolOldest: now, UnsettledMarks: 3, HeldReadings: 1, StuckRegisters: 2,
-			Tasks: TaskCount{"due": 1}, Lamps: []LampLife{{Station: "s", Used: 0.25}},
+			Deliveries: []Deliveries{{Channel: "mail", Sent: 3, Failed: 2, Dead: 1}},
+			Tasks:      TaskCount{"due": 1}, Lamps: []LampLife{{Station: "s", Used: 0.25}},
 		}
 	}))
 	if problems, err := testutil.GatherAndLint(reg); err != nil || len(problems) > 0 {
