@@ -97,8 +97,8 @@ func show(w io.Writer, p *plant.Plant, out result) error {
 	fmt.Fprintln(t, "REGISTER\tCOMPLETE\tAMOUNT\tMEASURED\tINTERPOLATED\tINFERRED\tESTIMATED\tUNKNOWN\tFOUND")
 	for _, r := range out.Registers {
 		fmt.Fprintln(t, strings.Join([]string{
-			string(r.Register), percent(r.Completeness), r.amount(), percent(r.Measured), percent(r.Interpolated), percent(r.Inferred),
-			percent(r.Estimated), percent(r.Unknown), found(r.Findings),
+			string(r.Register), percent(r.Completeness), r.amount(), r.share(r.Measured), r.share(r.Interpolated), r.share(r.Inferred),
+			r.share(r.Estimated), r.share(r.Unknown), found(r.Findings),
 		}, "\t"))
 	}
 	if err := t.Flush(); err != nil {
@@ -152,6 +152,14 @@ func (r row) amount() string {
 		text += " ± " + unit.Group(*r.SamplingError, decimals)
 	}
 	return strings.TrimSpace(text + " " + r.Unit)
+}
+
+// share writes a part of what the register counted; of nothing there is none.
+func (r row) share(part float64) string {
+	if r.Measured+r.Interpolated+r.Inferred+r.Estimated+r.Unknown == 0 {
+		return "-"
+	}
+	return percent(part)
 }
 
 func percent(share float64) string { return fmt.Sprintf("%.2f %%", 100*share) }
