@@ -116,7 +116,7 @@ func build(ctx context.Context, o Options, undo *cleanups) (*Daemon, error) {
 	if err := os.MkdirAll(o.Config.Settings.DataDir, 0o711); err != nil {
 		return nil, fmt.Errorf("data directory: %w", err)
 	}
-	if d.spool, err = spool.Open(filepath.Join(o.Config.Settings.DataDir, "spool"), o.Log); err != nil {
+	if d.spool, err = spool.Open(filepath.Join(o.Config.Settings.DataDir, "spool"), spoolBounds(o.Config), o.Log); err != nil {
 		return nil, err
 	}
 	undo.add("spool", func(context.Context) error { return d.spool.Close() })
@@ -130,6 +130,11 @@ func build(ctx context.Context, o Options, undo *cleanups) (*Daemon, error) {
 		return nil, err
 	}
 	return d, nil
+}
+
+// spoolBounds gives what the configuration says of the spool.
+func spoolBounds(c *config.Config) spool.Bounds {
+	return spool.Bounds{Bytes: c.Settings.Spool.MaxBytes, Age: c.Settings.Spool.MaxAge, Interval: c.Plant.Interval}
 }
 
 // assemble joins the parts; nothing runs yet.

@@ -86,12 +86,14 @@ func (c *counts) run(ctx context.Context, db *store.DB, p *plant.Plant, log *slo
 
 // condition is what the daemon knows of itself, for metrics.
 func (d *Daemon) condition() publish.Condition {
-	rec, sp, n := d.record.Stats(), d.spool.Stats(), d.counts.now()
+	rec, sp, room, n := d.record.Stats(), d.spool.Stats(), d.spool.Room(), d.counts.now()
 	c := publish.Condition{
 		StoreUp: !rec.StoreDown, FactsReceived: rec.Received, FactsApplied: rec.Applied,
 		RefusedFacts: n.refused, UnsettledMarks: n.marks, HeldReadings: n.heldAll, StuckRegisters: len(n.stuck), ClockAhead: d.clock.Ahead(),
 		SpoolBatches: sp.Batches, SpoolBytes: sp.Bytes, SpoolOldest: sp.OldestAt,
-		Tasks: publish.TaskCount{"ok": 0, "upcoming": 0, "due": 0, "overdue": 0},
+		SpoolUsed: room.Used, SpoolLimit: room.Limit,
+		Thinned: publish.Thinned{Signals: room.Thinned.Signals, Readings: room.Thinned.Readings, Refusals: room.Thinned.Refusals},
+		Tasks:   publish.TaskCount{"ok": 0, "upcoming": 0, "due": 0, "overdue": 0},
 	}
 	if d.stations != nil {
 		c.BrokerUsed, c.BrokerUp = true, d.stations.connected()

@@ -258,7 +258,7 @@ func (a archive) complete(t *testing.T) {
 // spoolEmpty checks that no facts wait in the spool of a data directory.
 func spoolEmpty(t *testing.T, dir string) {
 	t.Helper()
-	s, err := spool.Open(filepath.Join(dir, "spool"), slog.New(slog.DiscardHandler))
+	s, err := spool.Open(filepath.Join(dir, "spool"), spool.Bounds{}, slog.New(slog.DiscardHandler))
 	if err != nil {
 		t.Fatal(err)
 	}

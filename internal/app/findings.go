@@ -40,6 +40,14 @@ func (d *Daemon) findings(snap *publish.Snapshot) []web.Finding {
 			Remedy: "Look at the daemon's log for the cause, then check that the database runs and has space.",
 		})
 	}
+	if room := d.spool.Room(); !room.Since.IsZero() {
+		out = append(out, web.Finding{
+			Kind: "spool", Subject: "the spool is at its bound", Since: room.Since,
+			Text: fmt.Sprintf("Facts that waited longest were given up: %d samples, %d readings within intervals. Energy and hours stay whole; how they lie within the intervals does not.",
+				room.Thinned.Signals, room.Thinned.Readings),
+			Remedy: "Bring the database back, or give the spool more of the disk by spool.max_megabytes.",
+		})
+	}
 	if d.stations != nil && !d.stations.connected() {
 		out = append(out, web.Finding{
 			Kind: "broker", Subject: "no connection to the MQTT broker",

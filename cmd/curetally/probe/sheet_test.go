@@ -128,7 +128,7 @@ func TestNotice(t *testing.T) {
 	if got := notice(serial, dir); !strings.Contains(got, both) || !strings.Contains(got, "the daemon must rest") {
 		t.Errorf("no daemon: %q", got)
 	}
-	s, err := spool.Open(dir, slog.New(slog.DiscardHandler))
+	s, err := spool.Open(dir, spool.Bounds{}, slog.New(slog.DiscardHandler))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -41,8 +41,15 @@ type Settings struct {
 	// the configuration's own path could not be made so.
 	DataDir  string
 	Database Database
+	Spool    Spool
 	Broker   Broker
 	Notify   Notify
+}
+
+// Spool bounds what waits on disk while the database is away.
+type Spool struct {
+	MaxBytes int64         // in use at most, before facts are thinned out
+	MaxAge   time.Duration // after it a batch that still waits is thinned out
 }
 
 // Database says where facts are stored. An empty URL means a private cluster

@@ -119,6 +119,9 @@ func TestDefaults(t *testing.T) {
 	if want := (plant.UpkeepSettings{IsolationMinutes: 12, StopWeeks: 8, ServiceLevel: 0.95, CoverWeeks: 4, SpentDays: 365}); p.Upkeep != want {
 		t.Errorf("upkeep %+v", p.Upkeep)
 	}
+	if want := (Spool{MaxBytes: 2_000_000_000, MaxAge: 60 * 24 * time.Hour}); c.Settings.Spool != want {
+		t.Errorf("spool %+v", c.Settings.Spool)
+	}
 	if c.Settings.Listen != "127.0.0.1:8460" || !filepath.IsAbs(c.Settings.DataDir) || c.Settings.Broker.ClientID != "curetally-alder-lane-labels" {
 		t.Errorf("settings %+v", c.Settings)
 	}

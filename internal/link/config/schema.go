@@ -20,6 +20,7 @@ type file struct {
 	Listen    string          `yaml:"listen"`
 	DataDir   string          `yaml:"data_dir"`
 	Database  databaseSpec    `yaml:"database"`
+	Spool     spoolSpec       `yaml:"spool"`
 	Broker    brokerSpec      `yaml:"broker"`
 	Topics    []topics.Spec   `yaml:"topics"`
 	Buses     []busSpec       `yaml:"buses"`
@@ -40,6 +41,7 @@ func (f *file) SetDefaults() {
 	f.Spec.SetDefaults()
 	f.Upkeep.SetDefaults()
 	f.Broker.KeepAlive = 30 * time.Second
+	f.Spool = spoolSpec{MaxMegabytes: 2000, MaxAge: 60 * 24 * time.Hour}
 	f.Notify.SetDefaults()
 	f.Rules = []rules.Spec{{Include: "default"}}
 }
@@ -64,6 +66,11 @@ type databaseSpec struct {
 	URLFile string `yaml:"url_file"`
 	BinDir  string `yaml:"bin_dir"`
 	RunAs   string `yaml:"run_as"`
+}
+
+type spoolSpec struct {
+	MaxMegabytes int           `yaml:"max_megabytes"` // 10^6 bytes
+	MaxAge       time.Duration `yaml:"max_age"`
 }
 
 type brokerSpec struct {

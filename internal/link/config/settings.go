@@ -22,7 +22,19 @@ func (b *builder) readSettings() {
 	}
 	b.settings.DataDir = b.path(b.in.DataDir)
 	b.database()
+	b.spool()
 	b.broker()
+}
+
+func (b *builder) spool() {
+	s := b.in.Spool
+	if s.MaxMegabytes < 20 || s.MaxMegabytes > 10_000_000 {
+		b.reportf("spool.max_megabytes", "write how much of the disk the spool may use, from 20 to 10000000, for example 2000", "%d is out of range", s.MaxMegabytes)
+	}
+	if s.MaxAge < 24*time.Hour {
+		b.reportf("spool.max_age", "write at least 24h, for example 1440h", "%v is too short for an outage of the database", s.MaxAge)
+	}
+	b.settings.Spool = Spool{MaxBytes: int64(s.MaxMegabytes) * 1_000_000, MaxAge: s.MaxAge}
 }
 
 func (b *builder) database() {

@@ -1,6 +1,7 @@
 // Package spool is a durable queue of facts on disk, between what comes in and
 // the database. Facts are acknowledged to their origin once they are here, so
-// the database may be away for as long as the disk has room.
+// the database may be away for as long as the bounds allow whole facts, and longer
+// with thinned ones: see Bounds.
 //
 // The spool numbers its batches without gaps and never uses a number twice, not
 // even after everything was taken out and the program was started again. The

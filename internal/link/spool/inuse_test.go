@@ -18,7 +18,7 @@ func TestInUse(t *testing.T) {
 	if names, err := os.ReadDir(dir); err != nil || len(names) > 0 {
 		t.Errorf("looking made %v (%v)", names, err)
 	}
-	s, err := Open(dir, slog.New(slog.DiscardHandler))
+	s, err := Open(dir, Bounds{}, slog.New(slog.DiscardHandler))
 	if err != nil {
 		t.Fatal(err)
 	}

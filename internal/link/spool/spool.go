@@ -17,6 +17,7 @@ import (
 	bolterrors "go.etcd.io/bbolt/errors"
 
 	"curetally/internal/core/plant"
+	"curetally/internal/core/thinning"
 )
 
 const fileName = "spool.db"
@@ -34,15 +35,19 @@ var ErrInUse = errors.New("the spool is in use by another program")
 
 // Spool is an open spool. Its methods are safe for concurrent use.
 type Spool struct {
-	db  *bolt.DB
-	log *slog.Logger
+	db     *bolt.DB
+	log    *slog.Logger
+	bounds Bounds
 
-	mu      sync.Mutex // guards the rest
-	id      string
-	first   uint64 // number of the oldest waiting batch; last+1 when none waits
-	last    uint64 // number of the newest batch ever written
-	oldest  time.Time
-	damaged int
+	mu        sync.Mutex // guards the rest
+	id        string
+	first     uint64 // number of the oldest waiting batch; last+1 when none waits
+	last      uint64 // number of the newest batch ever written
+	oldest    time.Time
+	damaged   int
+	sweep     sweep
+	thinned   thinning.Dropped
+	thinSince time.Time
 }
 
 // Stats says what waits in the spool.
@@ -59,7 +64,7 @@ type Stats struct {
 // file is moved aside under a name with the time, a new spool is begun, what is
 // whole is carried over, and the log says so. It returns ErrInUse when another
 // program has it open. Close the spool when done.
-func Open(dir string, log *slog.Logger) (*Spool, error) {
+func Open(dir string, bounds Bounds, log *slog.Logger) (*Spool, error) {
 	log = log.With("component", "spool")
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("spool: %w", err)
@@ -69,7 +74,7 @@ func Open(dir string, log *slog.Logger) (*Spool, error) {
 	move := func() error { return os.Rename(path, aside) }
 	damage := examine(path, move)
 	if damage == nil {
-		s, err := open(path, log)
+		s, err := open(path, bounds, log)
 		switch {
 		case err == nil || errors.Is(err, ErrInUse):
 			return s, err
@@ -84,7 +89,7 @@ func Open(dir string, log *slog.Logger) (*Spool, error) {
 	if !errors.Is(damage, ErrDamaged) {
 		return nil, fmt.Errorf("spool: %w", damage)
 	}
-	s, err := open(path, log)
+	s, err := open(path, bounds, log)
 	if err != nil {
 		return nil, fmt.Errorf("spool %s: %w", path, err)
 	}
@@ -115,7 +120,7 @@ func (s *Spool) carryOver(from string) (n int, err error) {
 
 // open opens one file. The error wraps ErrDamaged when the file is there and
 // cannot be read.
-func open(path string, log *slog.Logger) (s *Spool, err error) {
+func open(path string, bounds Bounds, log *slog.Logger) (s *Spool, err error) {
 	defer func() {
 		// bbolt panics on some damaged pages.
 		if p := recover(); p != nil {
@@ -134,7 +139,7 @@ func open(path string, log *slog.Logger) (s *Spool, err error) {
 	case err != nil:
 		return nil, err
 	}
-	s = &Spool{db: db, log: log}
+	s = &Spool{db: db, log: log, bounds: bounds}
 	if err := s.load(); err != nil {
 		return nil, errors.Join(fmt.Errorf("%w: %w", ErrDamaged, err), db.Close())
 	}
@@ -175,7 +180,7 @@ func (s *Spool) load() error {
 func (s *Spool) note(batches *bolt.Bucket) {
 	key, value := batches.Cursor().First()
 	if key == nil {
-		s.first, s.oldest = s.last+1, time.Time{}
+		s.first, s.oldest, s.thinSince = s.last+1, time.Time{}, time.Time{}
 		return
 	}
 	s.first = binary.BigEndian.Uint64(key)
@@ -215,7 +220,9 @@ func (s *Spool) Renew(ctx context.Context) error {
 }
 
 // Append writes batches and returns the number of the last one. When it returns
-// without error they are on disk; else none of them is.
+// without error they are on disk; else none of them is. Past a bound it gives up
+// some of the facts that have waited longest; that it could not is told in the log
+// and is no error.
 func (s *Spool) Append(ctx context.Context, batches ...plant.Facts) (last uint64, err error) {
 	if err := ctx.Err(); err != nil {
 		return 0, err
@@ -227,6 +234,11 @@ func (s *Spool) Append(ctx context.Context, batches ...plant.Facts) (last uint64
 	}
 	if last, err = s.put(stored); err != nil {
 		return 0, fmt.Errorf("write to the spool: %w", err)
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err := s.makeRoom(now); err != nil {
+		s.log.Error("the spool is past its bound and could not be thinned out", "err", err)
 	}
 	return last, nil
 }

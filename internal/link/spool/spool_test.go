@@ -38,7 +38,7 @@ func TestMain(m *testing.M) {
 
 // appendForEver prints the number of each batch once it is acknowledged.
 func appendForEver(dir string) {
-	s, err := Open(dir, slog.New(slog.DiscardHandler))
+	s, err := Open(dir, Bounds{}, slog.New(slog.DiscardHandler))
 	if err != nil {
 		fmt.Println("error:", err)
 		os.Exit(1)
@@ -55,7 +55,7 @@ func appendForEver(dir string) {
 
 func open1(t testing.TB, dir string) *Spool {
 	t.Helper()
-	s, err := Open(dir, slog.New(slog.DiscardHandler))
+	s, err := Open(dir, Bounds{}, slog.New(slog.DiscardHandler))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -243,7 +243,7 @@ func TestReadStopsAtTheLimitAndGoesOn(t *testing.T) {
 func TestSecondProgramIsRefused(t *testing.T) {
 	dir := t.TempDir()
 	open1(t, dir)
-	_, err := Open(dir, slog.New(slog.DiscardHandler))
+	_, err := Open(dir, Bounds{}, slog.New(slog.DiscardHandler))
 	if !errors.Is(err, ErrInUse) {
 		t.Fatalf("second Open: %v, want ErrInUse", err)
 	}
@@ -432,7 +432,7 @@ func TestKillLosesNoAcknowledgedBatch(t *testing.T) {
 	dir := t.TempDir()
 	for round := range 5 {
 		acknowledged := killWriter(t, dir, 20+round*7)
-		s, err := Open(dir, slog.New(slog.DiscardHandler))
+		s, err := Open(dir, Bounds{}, slog.New(slog.DiscardHandler))
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -46,6 +46,9 @@ type Condition struct {
 	SpoolBatches    int
 	SpoolBytes      int64
 	SpoolOldest     time.Time // zero when the spool is empty
+	SpoolUsed       int64     // bytes in use
+	SpoolLimit      int64     // bytes that may be, 0 for any amount
+	Thinned         Thinned   // what the spool gave up at its bound
 	UnsettledMarks  int64
 	HeldReadings    int64         // register values that wait for a person
 	StuckRegisters  int           // that stand while power flows
@@ -61,6 +64,9 @@ type Deliveries struct {
 	Channel            string
 	Sent, Failed, Dead uint64
 }
+
+// Thinned counts the facts that the spool gave up at its bound.
+type Thinned struct{ Signals, Readings, Refusals int }
 
 // Collector renders the newest snapshot and the daemon's condition as metrics.
 // It touches neither database nor bus. All values are in base units: joules,
@@ -122,6 +128,9 @@ func metrics() []metric {
 		{"facts_refused_total", "Messages and values that were refused, over all time.", nil},
 		{"spool_batches", "Batches that wait in the spool.", nil},
 		{"spool_size_bytes", "Size of the spool on disk.", nil},
+		{"spool_used_bytes", "Bytes of the spool's file that are in use.", nil},
+		{"spool_limit_bytes", "Bytes that may be in use before facts are thinned out; 0 for any amount.", nil},
+		{"spool_thinned_total", "Facts that the spool gave up at its bound since the start of the daemon, by kind; station events never are.", []string{"kind"}},
 		{"spool_oldest_timestamp_seconds", "Unix time at which the oldest waiting batch was written; 0 when none waits.", nil},
 		{"notice_deliveries_total", "Attempts to deliver notices by how they ended, since the start of the daemon; dead ones are not tried again.", []string{"channel", "outcome"}},
 		{"unsettled_marks", "Stretches that wait to be settled.", nil},
@@ -209,6 +218,11 @@ func (e emitter) daemon(c Condition) {
 	e.counter("facts_refused_total", float64(c.RefusedFacts))
 	e.gauge("spool_batches", float64(c.SpoolBatches))
 	e.gauge("spool_size_bytes", float64(c.SpoolBytes))
+	e.gauge("spool_used_bytes", float64(c.SpoolUsed))
+	e.gauge("spool_limit_bytes", float64(c.SpoolLimit))
+	e.counter("spool_thinned_total", float64(c.Thinned.Signals), "signal")
+	e.counter("spool_thinned_total", float64(c.Thinned.Readings), "reading")
+	e.counter("spool_thinned_total", float64(c.Thinned.Refusals), "refusal")
 	e.gauge("spool_oldest_timestamp_seconds", seconds(c.SpoolOldest))
 	for _, n := range c.Deliveries {
 		e.counter("notice_deliveries_total", float64(n.Sent), n.Channel, "sent")
