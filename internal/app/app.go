@@ -26,6 +26,7 @@ import (
 	"curetally/internal/work/plan"
 	"curetally/internal/work/publish"
 	"curetally/internal/work/record"
+	"curetally/internal/work/selfcheck"
 	"curetally/internal/work/settle"
 	"curetally/internal/work/tell"
 	"curetally/internal/work/web"
@@ -53,25 +54,26 @@ const inboxSize = 16384
 
 // Daemon is a running daemon, as Before sees it.
 type Daemon struct {
-	o        Options
-	plant    *plant.Plant
-	log      *slog.Logger
-	store    *store.DB
-	clock    *clock.Steady
-	spool    *spool.Spool
-	inbox    chan record.Delivery
-	record   *record.Recorder
-	settle   *settle.Settler
-	plan     *plan.Planner
-	lamps    *lampbook.Keeper
-	publish  *publish.Publisher
-	tell     *tell.Teller
-	pollers  []*collect.Poller
-	stations *stations // nil without a broker
-	counts   counts
-	web      *web.Server
-	listener net.Listener
-	dead     <-chan struct{} // closed when the private database dies; nil without one
+	o         Options
+	plant     *plant.Plant
+	log       *slog.Logger
+	store     *store.DB
+	clock     *clock.Steady
+	spool     *spool.Spool
+	inbox     chan record.Delivery
+	record    *record.Recorder
+	settle    *settle.Settler
+	plan      *plan.Planner
+	lamps     *lampbook.Keeper
+	publish   *publish.Publisher
+	tell      *tell.Teller
+	selfcheck *selfcheck.Checker
+	pollers   []*collect.Poller
+	stations  *stations // nil without a broker
+	counts    counts
+	web       *web.Server
+	listener  net.Listener
+	dead      <-chan struct{} // closed when the private database dies; nil without one
 }
 
 // Run runs the daemon until ctx ends, and returns when everything that it
@@ -153,6 +155,7 @@ func (d *Daemon) assemble() error {
 		Plant: d.plant, Store: d.store, Log: d.log, Wake: wake, Rand: seeded(),
 	})
 	d.plan = plan.New(d.store, d.plant, d.log)
+	d.selfcheck = d.newSelfcheck()
 	d.lamps = lampbook.New(d.store, d.plant, d.log)
 	var err error
 	if d.stations, err = newStations(d.o.Config, d.inbox, d.clock.Now, d.log); err != nil {
@@ -216,6 +219,7 @@ func (d *Daemon) run(ctx context.Context) error {
 	back.Go(func() error { return d.lamps.Run(backCtx) })
 	back.Go(func() error { return d.publish.Run(backCtx) })
 	back.Go(func() error { return d.tell.Run(backCtx) })
+	back.Go(func() error { return d.selfcheck.Run(backCtx) })
 	back.Go(func() error { return d.counts.run(backCtx, d.store, d.plant, d.log) })
 	back.Go(func() error { return d.web.Serve(backCtx, d.listener) })
 	recorded := make(chan error, 1)

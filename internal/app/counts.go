@@ -12,6 +12,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"curetally/internal/core/invariant"
 	"curetally/internal/core/plant"
 	"curetally/internal/link/store"
 	"curetally/internal/work/collect"
@@ -94,6 +95,16 @@ func (d *Daemon) condition() publish.Condition {
 		SpoolUsed: room.Used, SpoolLimit: room.Limit,
 		Thinned: publish.Thinned{Signals: room.Thinned.Signals, Readings: room.Thinned.Readings, Refusals: room.Thinned.Refusals},
 		Tasks:   publish.TaskCount{"ok": 0, "upcoming": 0, "due": 0, "overdue": 0},
+	}
+	c.Broken = map[string]int{}
+	for _, name := range invariant.Names() {
+		c.Broken[string(name)] = 0
+	}
+	for _, f := range d.selfcheck.Violations() {
+		c.Broken[string(f.Invariant)]++
+	}
+	for name, at := range d.selfcheck.Checked() {
+		c.Checked = append(c.Checked, publish.Checked{Invariant: string(name), At: at})
 	}
 	if d.stations != nil {
 		c.BrokerUsed, c.BrokerUp = true, d.stations.connected()

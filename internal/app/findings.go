@@ -48,6 +48,7 @@ func (d *Daemon) findings(snap *publish.Snapshot) []web.Finding {
 			Remedy: "Bring the database back, or give the spool more of the disk by spool.max_megabytes.",
 		})
 	}
+	out = append(out, contradictions(d.selfcheck.Violations())...)
 	if d.stations != nil && !d.stations.connected() {
 		out = append(out, web.Finding{
 			Kind: "broker", Subject: "no connection to the MQTT broker",

@@ -279,9 +279,9 @@ func (b Baseline) hash() string {
 	return hex.EncodeToString(sum[:])
 }
 
-// verify returns ErrAltered unless the rows have their hash and the model is the
+// Verify returns ErrAltered unless the rows have their hash and the model is the
 // one that they give.
-func (b Baseline) verify() error {
+func (b Baseline) Verify() error {
 	if h := b.hash(); h != b.DataHash {
 		return fmt.Errorf("project %s, baseline version %d: hash of the rows is %s, frozen was %s: restore it or freeze a new version: %w",
 			b.Project, b.Version, h, b.DataHash, ErrAltered)

@@ -138,7 +138,7 @@ type Terms struct {
 // the baseline is not as it was frozen, and an error when boundary, drivers or
 // granularity of the project have changed since.
 func State(b Baseline, pr plant.Project, days []Day, terms Terms) (Statement, error) {
-	if err := b.verify(); err != nil {
+	if err := b.Verify(); err != nil {
 		return Statement{}, err
 	}
 	if err := sameProject(b, pr); err != nil {

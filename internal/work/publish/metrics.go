@@ -45,10 +45,12 @@ type Condition struct {
 	RefusedFacts    int64
 	SpoolBatches    int
 	SpoolBytes      int64
-	SpoolOldest     time.Time // zero when the spool is empty
-	SpoolUsed       int64     // bytes in use
-	SpoolLimit      int64     // bytes that may be, 0 for any amount
-	Thinned         Thinned   // what the spool gave up at its bound
+	SpoolOldest     time.Time      // zero when the spool is empty
+	SpoolUsed       int64          // bytes in use
+	SpoolLimit      int64          // bytes that may be, 0 for any amount
+	Thinned         Thinned        // what the spool gave up at its bound
+	Broken          map[string]int // violations by invariant
+	Checked         []Checked      // when invariants were last looked at
 	UnsettledMarks  int64
 	HeldReadings    int64         // register values that wait for a person
 	StuckRegisters  int           // that stand while power flows
@@ -63,6 +65,12 @@ type Condition struct {
 type Deliveries struct {
 	Channel            string
 	Sent, Failed, Dead uint64
+}
+
+// Checked says when an invariant was last looked at.
+type Checked struct {
+	Invariant string
+	At        time.Time
 }
 
 // Thinned counts the facts that the spool gave up at its bound.
@@ -133,6 +141,8 @@ func metrics() []metric {
 		{"spool_thinned_total", "Facts that the spool gave up at its bound since the start of the daemon, by kind; station events never are.", []string{"kind"}},
 		{"spool_oldest_timestamp_seconds", "Unix time at which the oldest waiting batch was written; 0 when none waits.", nil},
 		{"notice_deliveries_total", "Attempts to deliver notices by how they ended, since the start of the daemon; dead ones are not tried again.", []string{"channel", "outcome"}},
+		{"invariant_violations", "Places where the records contradict themselves, by invariant; must be 0.", []string{"invariant"}},
+		{"invariant_checked_timestamp_seconds", "Unix time at which a part of the records was last held against the invariant.", []string{"invariant"}},
 		{"unsettled_marks", "Stretches that wait to be settled.", nil},
 		{"clock_ahead_seconds", "How far the clock that stamps facts is ahead of the machine's, after that was set back.", nil},
 		{"held_readings", "Register values that are held out of their curve and wait for a person's ruling.", nil},
@@ -228,6 +238,12 @@ func (e emitter) daemon(c Condition) {
 		e.counter("notice_deliveries_total", float64(n.Sent), n.Channel, "sent")
 		e.counter("notice_deliveries_total", float64(n.Failed), n.Channel, "failed")
 		e.counter("notice_deliveries_total", float64(n.Dead), n.Channel, "dead")
+	}
+	for name, n := range c.Broken {
+		e.gauge("invariant_violations", float64(n), name)
+	}
+	for _, v := range c.Checked {
+		e.gauge("invariant_checked_timestamp_seconds", seconds(v.At), v.Invariant)
 	}
 	e.gauge("unsettled_marks", float64(c.UnsettledMarks))
 	e.gauge("clock_ahead_seconds", c.ClockAhead.Seconds())

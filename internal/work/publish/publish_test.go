@@ -295,6 +295,8 @@ func TestMetricsPage(t *testing.T) {
 			MeterConditions: []string{"sound", "no answer", "bad value"},
 			BrokerUp:        true, BrokerUsed: true, StoreUp: true, FactsReceived: 20, FactsApplied: 19, RefusedFacts: 2,
 			SpoolBatches: 1, SpoolBytes: 32768, SpoolOldest: now, UnsettledMarks: 3, HeldReadings: 1, StuckRegisters: 2,
+			SpoolUsed: 20000, SpoolLimit: 2_000_000_000, Thinned: Thinned{Signals: 5, Readings: 2, Refusals: 1},
+			Broken: map[string]int{"conservation": 1, "tiling": 0}, Checked: []Checked{{Invariant: "conservation", At: now}},
 			Deliveries: []Deliveries{{Channel: "mail", Sent: 3, Failed: 2, Dead: 1}},
 			Tasks:      TaskCount{"due": 1}, Lamps: []LampLife{{Station: "s", Used: 0.25}},
 		}

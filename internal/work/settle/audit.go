@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"time"
 
+	"curetally/internal/core/invariant"
 	"curetally/internal/core/plant"
 )
 
@@ -37,58 +38,26 @@ func Audit(ctx context.Context, a Archive, p *plant.Plant, reg plant.Register) (
 		return f, err
 	}
 	w := Stretch{Register: reg, From: first.Truncate(p.Interval), To: last.Truncate(p.Interval).Add(p.Interval)}
-	built, err := Settle(ctx, a, p, w)
+	built, stored, err := Rebuild(ctx, a, p, w)
 	if err != nil {
-		return f, fmt.Errorf("rebuild %s: %w", reg.ID, err)
+		return f, err
 	}
-	stored, err := a.Entries(ctx, reg.ID, w.From, w.To)
-	if err != nil {
-		return f, fmt.Errorf("read entries of %s: %w", reg.ID, err)
-	}
-	f.Entries = len(built.Entries)
-	f.compare(built.Entries, stored)
+	f.Entries = len(built)
+	d := invariant.Compare(built, stored)
+	f.Total, f.Stored, f.Differing, f.First = d.Built, d.Stored, d.Rows, d.First
 	return f, nil
 }
 
-// key is what identifies an entry within a register.
-type key struct {
-	start      int64
-	state      plant.State
-	technology plant.Technology
-	lamp       plant.LampSerial
-}
-
-func keyOf(e plant.Entry) key {
-	return key{e.Start.UnixMicro(), e.State, e.Technology, e.Lamp}
-}
-
-func (f *Finding) compare(built, stored []plant.Entry) {
-	have := make(map[key]plant.Entry, len(stored))
-	for _, e := range stored {
-		have[keyOf(e)] = e
-		f.Stored += e.Amount
+// Rebuild makes the entries of a stretch from facts, without storing them, and
+// reads those that are stored. Where facts after the stretch bear on it, both reach
+// farther than asked. It reads only.
+func Rebuild(ctx context.Context, a Archive, p *plant.Plant, w Stretch) (built, stored []plant.Entry, err error) {
+	s, err := Settle(ctx, a, p, w)
+	if err != nil {
+		return nil, nil, fmt.Errorf("rebuild %s: %w", w.Register.ID, err)
 	}
-	for _, e := range built {
-		f.Total += e.Amount
-		s, ok := have[keyOf(e)]
-		delete(have, keyOf(e))
-		switch {
-		case !ok:
-			f.differ(e, "is missing")
-		case s.Amount != e.Amount || s.Quality != e.Quality:
-			f.differ(e, fmt.Sprintf("is stored as %d (%s), facts give %d (%s)", s.Amount, s.Quality, e.Amount, e.Quality))
-		}
+	if stored, err = a.Entries(ctx, w.Register.ID, s.From, s.To); err != nil {
+		return nil, nil, fmt.Errorf("read entries of %s: %w", w.Register.ID, err)
 	}
-	for _, e := range stored {
-		if _, left := have[keyOf(e)]; left {
-			f.differ(e, "has no facts")
-		}
-	}
-}
-
-func (f *Finding) differ(e plant.Entry, what string) {
-	if f.Differing == 0 {
-		f.First = fmt.Sprintf("entry %s %s %s %s %s", e.Start.Format(time.RFC3339), e.State, e.Technology, e.Lamp, what)
-	}
-	f.Differing++
+	return s.Entries, stored, nil
 }
