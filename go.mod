@@ -74,4 +74,6 @@ require (
 	golang.org/x/image v0.44.0 // indirect
 	golang.org/x/mod v0.43.0 // indirect
 	golang.org/x/net v0.62.0 // indirect
+	golang.org/x/term v0.48.0 // indirect
+	golang.org/x/time v0.16.0 // indirect
 )
