@@ -37,6 +37,7 @@ var houseRules = []rule{
 	{"internal/link/config", []string{"internal/link/config/", "internal/core/"}, "an adapter knows core, never another adapter"},
 	{"internal/link/notify", []string{"internal/link/notify", "internal/core/"}, "ways to people share how a notice reads"},
 	{"internal/link/report/", []string{"internal/link/report/", "internal/core/"}, "parts of report"},
+	{"internal/link/report", []string{"internal/link/report/", "internal/core/"}, "the plot of a page is a figure"},
 	{"internal/link/", []string{"internal/core/"}, "an adapter knows core, never another adapter"},
 	{"internal/work/", []string{"internal/core/"}, "a process declares the interfaces that it needs"},
 	{"internal/sim", []string{"internal/core/", "internal/sim"}, "the virtual plant is an outside world of its own"},

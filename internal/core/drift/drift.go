@@ -66,42 +66,62 @@ type Drift struct {
 	Learned int             `json:"days_from"` // days that the expected was learned from
 }
 
-// Of looks for a rise that lasts to the newest day of the reporting period.
-func Of(pr plant.Project, days []savings.Day) (Drift, bool) {
+// Point is a day of the chart. Sum is in standard deviations of the first days.
+type Point struct {
+	Day     time.Time
+	MoreKWh float64 // used beyond the expected on this day
+	Sum     float64
+}
+
+// Limit is the sum beyond which a rise is a finding.
+const Limit = limit
+
+// Watched gives the chart of the reporting days after those that the expected is
+// learned from. It is empty where there are too few days, or where the first days
+// allow no model.
+func Watched(pr plant.Project, days []savings.Day) []Point {
 	used, _ := savings.Select(days, pr.Reporting)
 	if len(used) <= learnDays {
-		return Drift{}, false
+		return nil
 	}
 	m, ok := learn(pr, used[:learnDays])
 	if !ok {
-		return Drift{}, false
+		return nil
 	}
 	scale := m.ResidualSD * math.Sqrt(float64(m.N)/m.NEffective)
-	var at []time.Time
-	var more, scaled []float64
+	var out []Point
+	var scaled []float64
 	for _, d := range used[learnDays:] {
 		if outside(m, d.Drivers) {
 			continue
 		}
-		over := d.Energy.KWh() - m.Predict(d.Drivers)
-		at, more, scaled = append(at, d.Day), append(more, over), append(scaled, over/scale)
+		more := d.Energy.KWh() - m.Predict(d.Drivers)
+		out, scaled = append(out, Point{Day: d.Day, MoreKWh: more}), append(scaled, more/scale)
 	}
+	for i, s := range (Chart{K: allowance, Most: 2 * limit}).Tabular(scaled) {
+		out[i].Sum = s.High
+	}
+	return out
+}
+
+// Of looks for a rise that lasts to the newest day of the reporting period.
+func Of(pr plant.Project, days []savings.Day) (Drift, bool) {
 	out := Drift{Project: pr.ID, Learned: learnDays}
 	rising := false // the sum is above 0
-	for i, s := range (Chart{K: allowance, Most: 2 * limit}).Tabular(scaled) {
+	for _, p := range Watched(pr, days) {
 		switch {
-		case s.High == 0:
+		case p.Sum == 0:
 			rising, out.Found = false, time.Time{}
 			continue
 		case !rising:
-			rising, out.Began, out.Days, out.MoreKWh = true, at[i], 0, 0
+			rising, out.Began, out.Days, out.MoreKWh = true, p.Day, 0, 0
 		}
 		out.Days++
-		out.MoreKWh += more[i]
-		if s.High > limit && out.Found.IsZero() {
-			out.Found = at[i]
+		out.MoreKWh += p.MoreKWh
+		if p.Sum > limit && out.Found.IsZero() {
+			out.Found = p.Day
 		}
-		if s.High <= limit {
+		if p.Sum <= limit {
 			out.Found = time.Time{}
 		}
 	}

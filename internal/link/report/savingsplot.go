@@ -4,15 +4,10 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"regexp"
 	"time"
 
 	"curetally/internal/core/unit"
-
-	"gonum.org/v1/plot"
-	"gonum.org/v1/plot/vg"
-	"gonum.org/v1/plot/vg/draw"
-	"gonum.org/v1/plot/vg/vgsvg"
+	"curetally/internal/link/report/figure"
 )
 
 // Period says to which period of a savings statement a day belongs.
@@ -62,15 +57,9 @@ type PlotOptions struct {
 // ErrPlot says that a plot was asked for that cannot be drawn.
 var ErrPlot = errors.New("cannot draw plot")
 
-var validID = regexp.MustCompile(`^[A-Za-z][A-Za-z0-9-]*$`)
-
 const (
 	defaultWidth  = 640
 	defaultHeight = 360
-	minWidth      = 240
-	minHeight     = 160
-	// keyHeight is the strip above the panels that explains the marks.
-	keyHeight = 18
 )
 
 // SavingsPlot draws measured and expected energy per day and, where there are
@@ -92,30 +81,32 @@ func SavingsPlot(days []Day, opt PlotOptions) ([]byte, error) {
 		return nil, err
 	}
 
-	canvas := vgsvg.New(vg.Length(opt.Width), vg.Length(opt.Height))
-	whole := draw.New(canvas)
-	panels := []*plot.Plot{s.dailyPanel(opt)}
+	panels := []figure.Panel{s.dailyPanel()}
 	if s.hasSaved {
 		panels = append(panels, s.savedPanel(opt))
 	}
-	s.labelDates(panels, opt)
-	s.drawKey(draw.Crop(whole, 0, 0, vg.Length(opt.Height)-keyHeight, 0), opt)
-	drawPanels(panels, draw.Crop(whole, 0, 0, 0, -keyHeight))
-
-	return inline(canvas, opt, s.describe(opt))
+	for i := range panels {
+		x := &panels[i].X
+		x.Low, x.High = s.at[0]-0.75, s.at[len(s.at)-1]+0.75
+		x.Ticks = s.calendar.Ticks(x.Low, x.High, english{})
+		if lowest := i == len(panels)-1; lowest {
+			x.Label = "day, " + opt.Zone.String()
+			continue
+		}
+		for j := range x.Ticks {
+			x.Ticks[j].Label = "" // panels share their days
+		}
+	}
+	svg, err := figure.SVG(figure.Figure{Name: opt.ID, Title: opt.Title, Says: s.describe(opt), Panels: panels}, figure.Options{Width: opt.Width, Height: opt.Height})
+	if err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrPlot, err)
+	}
+	return svg, nil
 }
 
 func (o PlotOptions) validate() error {
-	switch {
-	case o.Zone == nil:
+	if o.Zone == nil {
 		return fmt.Errorf("%w: no time zone: days need the zone whose calendar they are of", ErrPlot)
-	case !validID.MatchString(o.ID):
-		return fmt.Errorf("%w: id %q: expected letters, digits and '-', beginning with a letter", ErrPlot, o.ID)
-	case o.Title == "":
-		return fmt.Errorf("%w: no title: a reader who cannot see the plot needs one", ErrPlot)
-	case !(o.Width >= minWidth && o.Width <= 4000 && o.Height >= minHeight && o.Height <= 4000):
-		return fmt.Errorf("%w: size %v × %v: expected %d to 4000 wide and %d to 4000 high",
-			ErrPlot, o.Width, o.Height, minWidth, minHeight)
 	}
 	return nil
 }
@@ -126,7 +117,7 @@ type series struct {
 	// at is the whole number of calendar days since the first day. Calendar
 	// distance and not elapsed time: a day of 23 or 25 hours is one day wide.
 	at       []float64
-	civil    []time.Time // the dates as UTC midnights, for calendar arithmetic
+	calendar figure.Calendar
 	hasSaved bool
 }
 
@@ -134,14 +125,13 @@ func newSeries(days []Day, zone *time.Location) (*series, error) {
 	if len(days) == 0 {
 		return nil, fmt.Errorf("%w: no days: expected at least one whole day of entries", ErrPlot)
 	}
-	s := &series{days: days}
+	s := &series{days: days, calendar: figure.NewCalendar(days[0].Day, zone)}
 	for i, d := range days {
-		y, m, dd := d.Day.In(zone).Date()
-		civil := time.Date(y, m, dd, 0, 0, 0, 0, time.UTC)
-		name := civil.Format(time.DateOnly)
-		if i > 0 && !civil.After(s.civil[i-1]) {
+		at := s.calendar.At(d.Day)
+		name := s.calendar.Date(at).Format(time.DateOnly)
+		if i > 0 && at <= s.at[i-1] {
 			return nil, fmt.Errorf("%w: day %s does not come after %s: days must rise by date",
-				ErrPlot, name, s.civil[i-1].Format(time.DateOnly))
+				ErrPlot, name, s.calendar.Date(s.at[i-1]).Format(time.DateOnly))
 		}
 		if !finite(d.Actual) || math.IsInf(d.Expected, 0) {
 			return nil, fmt.Errorf("%w: day %s: energy is not a finite number", ErrPlot, name)
@@ -152,12 +142,7 @@ func newSeries(days []Day, zone *time.Location) (*series, error) {
 			}
 			s.hasSaved = true
 		}
-		s.civil = append(s.civil, civil)
-		first := civil
-		if i > 0 {
-			first = s.civil[0]
-		}
-		s.at = append(s.at, math.Round(civil.Sub(first).Hours()/24))
+		s.at = append(s.at, at)
 	}
 	return s, nil
 }
@@ -182,7 +167,7 @@ func (s *series) extent(p Period) (from, to float64, ok bool) {
 func (s *series) last() (Day, time.Time) {
 	for i := len(s.days) - 1; i >= 0; i-- {
 		if s.days[i].Period == PeriodReporting {
-			return s.days[i], s.civil[i]
+			return s.days[i], s.calendar.Date(s.at[i])
 		}
 	}
 	return Day{}, time.Time{}
@@ -193,11 +178,11 @@ const dateLong = "2 Jan 2006"
 // describe puts the plot into words.
 func (s *series) describe(opt PlotOptions) string {
 	text := fmt.Sprintf("Electricity per day in kilowatt-hours from %s to %s (%s): bars are what was metered, dashes what the baseline model expects for the same production.",
-		s.civil[0].Format(dateLong), s.civil[len(s.civil)-1].Format(dateLong), opt.Zone)
+		s.calendar.Date(0).Format(dateLong), s.calendar.Date(s.at[len(s.at)-1]).Format(dateLong), opt.Zone)
 	for _, p := range []Period{PeriodBaseline, PeriodReporting} {
 		if from, to, ok := s.extent(p); ok {
 			text += fmt.Sprintf(" The %s period runs from %s to %s.", p,
-				s.civil[0].AddDate(0, 0, int(from)).Format(dateLong), s.civil[0].AddDate(0, 0, int(to)).Format(dateLong))
+				s.calendar.Date(from).Format(dateLong), s.calendar.Date(to).Format(dateLong))
 		}
 	}
 	if d, day := s.last(); s.hasSaved {
