@@ -35,6 +35,7 @@ import (
 	"curetally/cmd/curetally/desk/validate"
 	"curetally/cmd/curetally/history"
 	"curetally/cmd/curetally/offline"
+	"curetally/cmd/curetally/people"
 	"curetally/cmd/curetally/probe"
 	"curetally/internal/link/config"
 )
@@ -70,6 +71,8 @@ type commands struct {
 	Report     report.Command     `cmd:"" help:"Documents about savings: --out, the report for an auditor as a workbook with live formulas; --plan, the measurement-and-verification plan; --before-after; --case, the planned case and what was measured."`
 	Adjustment adjustmentCommand  `cmd:"" help:"Non-routine adjustments: add, list."`
 	Notice     noticeCommand      `cmd:"" help:"Notices: list, answer, resend."`
+	Person     personCommand      `cmd:"" help:"People who may sign in: add, list, role, disable, password."`
+	Token      tokenCommand       `cmd:"" help:"Tokens for programs and calendars: make, list, revoke."`
 	Validate   validate.Command   `cmd:"" help:"Check what the registers counted: completeness, quality, findings, and how gaps would be estimated."`
 	Energy     desk.Energy        `cmd:"" help:"Where energy went: curing, standby, starting, stopped, and what could have been avoided."`
 	Audit      desk.Audit         `cmd:"" help:"Rebuild all entries from facts and compare."`
@@ -122,6 +125,20 @@ type noticeCommand struct {
 	List   desk.NoticeList   `cmd:"" help:"List notices, newest first, with how far each has come."`
 	Answer acts.NoticeAnswer `cmd:"" help:"Record that a notice is seen to, so that nobody else is asked."`
 	Resend acts.NoticeResend `cmd:"" help:"Send a notice again that could not be delivered."`
+}
+
+type personCommand struct {
+	Add      people.Add      `cmd:"" help:"Add a person; the password is asked for, or read from standard input."`
+	List     people.List     `cmd:"" help:"List people with their roles."`
+	Role     people.Role     `cmd:"" help:"Change what a person may do."`
+	Disable  people.Disable  `cmd:"" help:"Shut a person out: sessions end, tokens open nothing; with --again let in again."`
+	Password people.Password `cmd:"" help:"Set a person's password; it is asked for, or read from standard input."`
+}
+
+type tokenCommand struct {
+	Make   people.Make   `cmd:"" help:"Make a token for a program or a calendar; it is shown once."`
+	List   people.Tokens `cmd:"" help:"List tokens with what they open and when they were used."`
+	Revoke people.Revoke `cmd:"" help:"Make a token open nothing any more."`
 }
 
 // surroundings is what a command gets from the process.

@@ -28,6 +28,16 @@ func table(w io.Writer, header string, rows []string) error {
 	return t.Flush()
 }
 
+// Table prints rows of cells under a header whose columns are separated by tabs; an
+// empty cell is shown as a dash.
+func Table(w io.Writer, header string, rows [][]string) error {
+	lines := make([]string, 0, len(rows))
+	for _, cells := range rows {
+		lines = append(lines, row(cells...))
+	}
+	return table(w, header, lines)
+}
+
 // row joins cells for table; an empty cell is shown as a dash.
 func row(cells ...string) string {
 	for i, c := range cells {
