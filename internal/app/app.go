@@ -18,6 +18,7 @@ import (
 	"curetally/internal/core/plant"
 	"curetally/internal/link/clock"
 	"curetally/internal/link/config"
+	"curetally/internal/link/notify/retained"
 	"curetally/internal/link/spool"
 	"curetally/internal/link/store"
 	"curetally/internal/work/api"
@@ -67,6 +68,7 @@ type Daemon struct {
 	lamps     *lampbook.Keeper
 	publish   *publish.Publisher
 	tell      *tell.Teller
+	board     *retained.Board // nil when nothing is shown at the broker
 	selfcheck *selfcheck.Checker
 	pollers   []*collect.Poller
 	stations  *stations // nil without a broker
@@ -184,6 +186,9 @@ func (d *Daemon) assemble() error {
 	if d.tell, err = d.newTeller(); err != nil {
 		return err
 	}
+	if d.board, err = d.newBoard(); err != nil {
+		return err
+	}
 	calendar, err := d.newCalendar()
 	if err != nil {
 		return err
@@ -220,6 +225,10 @@ func (d *Daemon) run(ctx context.Context) error {
 	back.Go(func() error { return d.publish.Run(backCtx) })
 	back.Go(func() error { return d.tell.Run(backCtx) })
 	back.Go(func() error { return d.selfcheck.Run(backCtx) })
+	if d.board != nil {
+		back.Go(func() error { return d.board.Run(backCtx) })
+		back.Go(func() error { return d.showBoard(backCtx) })
+	}
 	back.Go(func() error { return d.counts.run(backCtx, d.store, d.plant, d.log) })
 	back.Go(func() error { return d.web.Serve(backCtx, d.listener) })
 	recorded := make(chan error, 1)

@@ -4,10 +4,6 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
-	"net"
-	"os"
-	"os/exec"
-	"path/filepath"
 	"slices"
 	"strings"
 	"syscall"
@@ -16,46 +12,9 @@ import (
 
 	"curetally/internal/core/plant"
 	"curetally/internal/sim"
+	"curetally/internal/sim/mosquitto"
 	"curetally/internal/sim/plantfile"
 )
-
-// mosquitto starts a broker that is not our library and gives its port.
-func mosquitto(t *testing.T) (port string) {
-	t.Helper()
-	_, port, err := net.SplitHostPort(freeAddress(t))
-	if err != nil {
-		t.Fatal(err)
-	}
-	dir := t.TempDir()
-	conf := fmt.Sprintf("listener %s 127.0.0.1\nallow_anonymous true\npersistence true\npersistence_location %s/\n", port, dir)
-	if os.Geteuid() == 0 {
-		conf += "user root\n" // else it could not write to the folder
-	}
-	path := filepath.Join(dir, "mosquitto.conf")
-	if err := os.WriteFile(path, []byte(conf), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	p := launch(t, tool(t, "mosquitto", "mosquitto"), "-c", path)
-	p.until("mosquitto", func() bool {
-		c, err := net.Dial("tcp", "127.0.0.1:"+port)
-		return err == nil && c.Close() == nil
-	})
-	return port
-}
-
-// publisher sends messages with mosquitto_pub.
-type publisher struct {
-	t    *testing.T
-	port string
-}
-
-func (p publisher) send(topic, payload string, more ...string) {
-	p.t.Helper()
-	args := append([]string{"-h", "127.0.0.1", "-p", p.port, "-q", "1", "-t", topic, "-m", payload}, more...)
-	if out, err := exec.Command(tool(p.t, "mosquitto_pub", "mosquitto-clients"), args...).CombinedOutput(); err != nil {
-		p.t.Fatalf("mosquitto_pub: %v: %s", err, out)
-	}
-}
 
 // status is a message of a station in the form of the configuration.
 func status(at time.Time, seq int, state string, litSeconds, starts int) string {
@@ -69,14 +28,14 @@ func status(at time.Time, seq int, state string, litSeconds, starts int) string 
 func TestRun_TakesStationMessagesFromMosquitto(t *testing.T) {
 	t.Parallel()
 	s := newSite(t, workingWorld(t), false)
-	pub := publisher{t, mosquitto(t)}
+	broker := mosquitto.New(t).Start()
 	dir := openDir(t)
-	conf := s.configure(t, dir, plantfile.Addresses{Broker: "mqtt://127.0.0.1:" + pub.port})
+	conf := s.configure(t, dir, plantfile.Addresses{Broker: broker.URL()})
 
 	begin := time.Now().UTC().Truncate(time.Millisecond).Add(-40 * time.Second)
 	at := func(seconds int) time.Time { return begin.Add(time.Duration(seconds) * time.Second) }
 	kept := status(at(0), 1, "curing", 5000, 7)
-	pub.send("alder/heron/1/status", kept, "-r") // before anybody subscribes
+	broker.Publish("alder/heron/1/status", kept, "-r") // before anybody subscribes
 
 	p := daemon(t, conf)
 	connected := func(p *process) string {
@@ -87,23 +46,27 @@ func TestRun_TakesStationMessagesFromMosquitto(t *testing.T) {
 	url := connected(p)
 	db, pl := open(t, conf) // beside the daemon, as a command
 	a := archive{db, pl, s.world}
+	p.until("what the plant does to be shown at the broker", func() bool {
+		shown := broker.Retained("curetally/alder-lane-labels")
+		return shown["curetally/alder-lane-labels/online"] == "true" && strings.Contains(shown["curetally/alder-lane-labels/tasks"], `"site":"Alder Lane Labels"`)
+	})
 	p.until("the retained message", func() bool { return len(a.events(t, "heron-1")) == 1 })
 
 	const malformed = `{"ts": "soon`
-	pub.send("alder/heron/2/status", malformed)
-	pub.send("alder/heron/2/status", status(at(0), 1, "glowing", 10, 1))
-	pub.send("alder/heron/99/status", status(at(0), 1, "curing", 10, 1))
-	pub.send("alder/heron/3/status", status(time.Unix(0, 0), 1, "standby", 300, 2))
-	pub.send("alder/heron/4/status", status(time.Now().AddDate(1, 0, 0), 1, "curing", 400, 3))
-	pub.send("alder/heron/1/status", status(at(10), 2, "curing", 5010, 7))
-	pub.send("alder/heron/1/status", status(at(10), 2, "curing", 5010, 7)) // repeated
-	pub.send("alder/heron/1/status", status(at(20), 3, "standby", 5020, 8), "-r")
-	pub.send("alder/heron/1/status", status(at(10), 2, "curing", 5010, 7)) // late and repeated
-	pub.send("alder/heron/1/status", status(at(30), 4, "curing", 5030, 9), "-r")
+	broker.Publish("alder/heron/2/status", malformed)
+	broker.Publish("alder/heron/2/status", status(at(0), 1, "glowing", 10, 1))
+	broker.Publish("alder/heron/99/status", status(at(0), 1, "curing", 10, 1))
+	broker.Publish("alder/heron/3/status", status(time.Unix(0, 0), 1, "standby", 300, 2))
+	broker.Publish("alder/heron/4/status", status(time.Now().AddDate(1, 0, 0), 1, "curing", 400, 3))
+	broker.Publish("alder/heron/1/status", status(at(10), 2, "curing", 5010, 7))
+	broker.Publish("alder/heron/1/status", status(at(10), 2, "curing", 5010, 7)) // repeated
+	broker.Publish("alder/heron/1/status", status(at(20), 3, "standby", 5020, 8), "-r")
+	broker.Publish("alder/heron/1/status", status(at(10), 2, "curing", 5010, 7)) // late and repeated
+	broker.Publish("alder/heron/1/status", status(at(30), 4, "curing", 5030, 9), "-r")
 	// The broker keeps the order, so all before this one has come in with it.
 	last := func(second, seq int) {
 		t.Helper()
-		pub.send("alder/heron/8/status", status(at(second), seq, "off", 80, 1))
+		broker.Publish("alder/heron/8/status", status(at(second), seq, "off", 80, 1))
 		eventually(t, "the last message", func() bool {
 			return slices.ContainsFunc(a.events(t, "heron-8"), func(e plant.StationEvent) bool { return e.Sequence == int64(seq) })
 		})
@@ -127,7 +90,7 @@ func TestRun_TakesStationMessagesFromMosquitto(t *testing.T) {
 	p.stop(syscall.SIGTERM)
 
 	// The broker sends what it keeps again, and what came in between.
-	pub.send("alder/heron/1/status", status(at(10), 2, "curing", 5010, 7))
+	broker.Publish("alder/heron/1/status", status(at(10), 2, "curing", 5010, 7))
 	p = daemon(t, conf)
 	connected(p)
 	db, pl = open(t, conf)

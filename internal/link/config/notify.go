@@ -19,7 +19,14 @@ type Notify struct {
 	// Calendar are the tokens by which the calendar feed can be read; none means
 	// that there is no feed.
 	Calendar []Token
+	// Retained is what the topics of retained MQTT messages begin with, without a
+	// slash at its end; empty means that nothing is shown at the broker.
+	Retained string
 }
+
+// BoardSuffix ends the client id of the connection that shows retained messages,
+// so that it is not that of the one that listens.
+const BoardSuffix = "-shows"
 
 // Token is a secret that opens something, with a name by which people know whose
 // it is.
@@ -59,6 +66,11 @@ type notifySpec struct {
 	Unanswered time.Duration `yaml:"unanswered"`
 	Channels   []channelSpec `yaml:"channels"`
 	Calendar   []tokenSpec   `yaml:"calendar"`
+	Retained   *retainedSpec `yaml:"retained"`
+}
+
+type retainedSpec struct {
+	Prefix string `yaml:"prefix,required"`
 }
 
 func (s *notifySpec) SetDefaults() {
@@ -129,7 +141,37 @@ func (b *builder) notify() {
 		b.report("notify.unanswered", "nobody is told", "write unanswered: true at the channel of whoever is to know, or remove it")
 	}
 	n.Calendar = b.calendar(s.Calendar)
+	n.Retained = b.retained(s.Retained)
 	b.settings.Notify = n
+}
+
+// retained checks what the topics of retained messages begin with. A topic that a
+// mapping listens to would come back as a message of a station.
+func (b *builder) retained(s *retainedSpec) string {
+	const at = "notify.retained.prefix"
+	if s == nil {
+		return ""
+	}
+	if b.in.Broker.URL == "" {
+		b.report(at, "there is no broker", "add broker, or remove notify.retained")
+	}
+	levels := strings.Split(s.Prefix, "/")
+	if slices.Contains(levels, "") || strings.ContainsAny(s.Prefix, "+#\x00") || strings.HasPrefix(s.Prefix, "$") || len(s.Prefix) > 200 {
+		b.reportf(at, "write levels of plain text, for example curetally/alder-lane", "%q cannot begin a topic", s.Prefix)
+		return ""
+	}
+	for i, t := range b.in.Topics {
+		overlaps := true
+		for j, level := range strings.Split(t.Pattern, "/") {
+			if j < len(levels) && level != levels[j] && !strings.HasPrefix(level, "{") {
+				overlaps = false
+			}
+		}
+		if overlaps {
+			b.reportf(at, "choose a prefix of its own, for example curetally/alder-lane", "topics[%d] listens to what would be shown there", i)
+		}
+	}
+	return s.Prefix
 }
 
 func (b *builder) channel(at string, cs channelSpec) Channel {

@@ -81,7 +81,7 @@ type Link struct {
 
 // New checks the options and prepares the mapping; it does not connect.
 func New(o Options) (*Link, error) {
-	server, err := brokerURL(o.URL)
+	server, err := Server(o.URL)
 	if err != nil {
 		return nil, err
 	}
@@ -358,9 +358,9 @@ func (q *ackQueue) run(ctx context.Context) {
 // errURL is what a broker URL should have been.
 var errURL = errors.New("expected mqtt://host:1883, or mqtts://host:8883 with TLS")
 
-// brokerURL checks the URL of a broker and adds the port that goes with its
+// Server checks the URL of a broker and adds the port that goes with its
 // scheme.
-func brokerURL(raw string) (*url.URL, error) {
+func Server(raw string) (*url.URL, error) {
 	u, err := url.Parse(raw)
 	if err != nil || u.Hostname() == "" {
 		return nil, fmt.Errorf("broker URL: %w", errURL)

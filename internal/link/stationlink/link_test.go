@@ -16,19 +16,20 @@ import (
 	"github.com/mochi-mqtt/server/v2/packets"
 
 	"curetally/internal/core/plant"
+	"curetally/internal/sim/mosquitto"
 )
 
 // TestLink_Delivers: messages come in order, poison and wills among them, and a
 // message that says nothing new does not come.
 func TestLink_Delivers(t *testing.T) {
-	b := newMosquitto(t).start()
-	b.publish("alder/heron/2/status", `{"state":"off","boot":"b1","seq":1}`, "-r") // kept, without an instant
-	b.publish("alder/heron/2/status", "offline", "-r")                             // kept
-	r := up(t, b.url(), aPlant())
-	b.publish(statusAt, status(1))
-	b.publish(statusAt, "poison")
-	b.publish("alder/heron/press", `{"area_m2":2.5}`)
-	b.dying(statusAt, "offline", "--will-retain")
+	b := mosquitto.New(t).Start()
+	b.Publish("alder/heron/2/status", `{"state":"off","boot":"b1","seq":1}`, "-r") // kept, without an instant
+	b.Publish("alder/heron/2/status", "offline", "-r")                             // kept
+	r := up(t, b.URL(), aPlant())
+	b.Publish(statusAt, status(1))
+	b.Publish(statusAt, "poison")
+	b.Publish("alder/heron/press", `{"area_m2":2.5}`)
+	b.Dying(statusAt, "offline", "--will-retain")
 	if m := r.next(t); sequenceOf(t, m) != 1 || m.Topic != statusAt {
 		t.Errorf("first message %+v", m)
 	}
@@ -51,11 +52,11 @@ func TestLink_Delivers(t *testing.T) {
 // TestLink_Retained: a kept message with an instant of its own comes at every
 // connection with the same keys.
 func TestLink_Retained(t *testing.T) {
-	b := newMosquitto(t).start()
-	b.publish(statusAt, status(7), "-r")
+	b := mosquitto.New(t).Start()
+	b.Publish(statusAt, status(7), "-r")
 	var seen []plant.StationEvent
 	for range 2 {
-		r := up(t, b.url(), aPlant())
+		r := up(t, b.URL(), aPlant())
 		m := r.next(t)
 		if sequenceOf(t, m) != 7 {
 			t.Fatalf("message %+v", m)
@@ -72,9 +73,9 @@ func TestLink_Retained(t *testing.T) {
 // TestLink_AcksOnlyWhenTold: what was not acknowledged comes again in the next
 // connection of the same session, and nothing else does.
 func TestLink_AcksOnlyWhenTold(t *testing.T) {
-	b := newMosquitto(t).start()
-	r := up(t, b.url(), aPlant())
-	b.publishLines(statusAt, []string{status(1), status(2), status(3)})
+	b := mosquitto.New(t).Start()
+	r := up(t, b.URL(), aPlant())
+	b.PublishLines(statusAt, []string{status(1), status(2), status(3)})
 	for _, want := range []int{1, 2, 3} {
 		m := r.next(t)
 		if got := sequenceOf(t, m); got != want {
@@ -86,8 +87,8 @@ func TestLink_AcksOnlyWhenTold(t *testing.T) {
 		}
 	}
 	r.stop()
-	b.publish(statusAt, status(4)) // waits in the session
-	r = up(t, b.url(), aPlant())
+	b.Publish(statusAt, status(4)) // waits in the session
+	r = up(t, b.URL(), aPlant())
 	for _, want := range []int{1, 3, 4} {
 		m := r.next(t)
 		if got := sequenceOf(t, m); got != want {
@@ -96,8 +97,8 @@ func TestLink_AcksOnlyWhenTold(t *testing.T) {
 		m.Ack()
 	}
 	r.stop()
-	r = up(t, b.url(), aPlant())
-	b.publish(statusAt, status(5))
+	r = up(t, b.URL(), aPlant())
+	b.Publish(statusAt, status(5))
 	if got := sequenceOf(t, r.next(t)); got != 5 {
 		t.Errorf("sequence %d came again though it was acknowledged", got)
 	}
@@ -105,20 +106,20 @@ func TestLink_AcksOnlyWhenTold(t *testing.T) {
 
 // TestLink_AckAfterItsConnection has no effect and hurts nobody.
 func TestLink_AckAfterItsConnection(t *testing.T) {
-	b := newMosquitto(t).start()
-	r := up(t, b.url(), aPlant())
-	b.publish(statusAt, status(1))
+	b := mosquitto.New(t).Start()
+	r := up(t, b.URL(), aPlant())
+	b.Publish(statusAt, status(1))
 	old := r.next(t)
-	b.stop()
-	b.start()
-	eventually(t, "the link is connected again", r.Connected)
+	b.Stop()
+	b.Start()
+	mosquitto.Eventually(t, "the link is connected again", r.Connected)
 	old.Ack()
 	again := r.next(t)
 	if sequenceOf(t, again) != 1 {
 		t.Fatalf("message %+v", again)
 	}
 	again.Ack()
-	b.publish(statusAt, status(2))
+	b.Publish(statusAt, status(2))
 	if got := sequenceOf(t, r.next(t)); got != 2 {
 		t.Errorf("sequence %d, expected 2", got)
 	}
@@ -127,19 +128,17 @@ func TestLink_AckAfterItsConnection(t *testing.T) {
 // TestLink_BrokerRestart: the link says that it is away, connects again and
 // subscribes again, also when the broker has lost its sessions.
 func TestLink_BrokerRestart(t *testing.T) {
-	b := newMosquitto(t).start()
-	r := up(t, b.url(), aPlant())
+	b := mosquitto.New(t).Start()
+	r := up(t, b.URL(), aPlant())
 	for i := range 2 {
-		b.stop()
-		eventually(t, "the link notices", func() bool { return !r.Connected() })
+		b.Stop()
+		mosquitto.Eventually(t, "the link notices", func() bool { return !r.Connected() })
 		if i == 1 {
-			if err := os.Remove(filepath.Join(filepath.Dir(b.conf), "mosquitto.db")); err != nil {
-				t.Fatal(err)
-			}
+			b.Forget()
 		}
-		b.start()
-		eventually(t, "the link is connected again", r.Connected)
-		b.publish(statusAt, status(i))
+		b.Start()
+		mosquitto.Eventually(t, "the link is connected again", r.Connected)
+		b.Publish(statusAt, status(i))
 		m := r.next(t)
 		if sequenceOf(t, m) != i {
 			t.Errorf("message %+v", m)
@@ -155,13 +154,13 @@ func TestLink_BrokerRestart(t *testing.T) {
 
 // TestLink_BrokerAwayAtStart: one warning, however often it is tried.
 func TestLink_BrokerAwayAtStart(t *testing.T) {
-	b := newMosquitto(t)
+	b := mosquitto.New(t)
 	// Something that takes the first connections and cuts them off.
-	l, err := net.Listen("tcp", "127.0.0.1:"+b.port)
+	l, err := net.Listen("tcp", "127.0.0.1:"+b.Port())
 	if err != nil {
 		t.Fatal(err)
 	}
-	r := run(t, b.url(), aPlant())
+	r := run(t, b.URL(), aPlant())
 	for range 2 {
 		c, err := l.Accept()
 		if err != nil {
@@ -177,8 +176,8 @@ func TestLink_BrokerAwayAtStart(t *testing.T) {
 	if r.Connected() {
 		t.Error("connected to nothing")
 	}
-	b.start()
-	eventually(t, "the link is connected", r.Connected)
+	b.Start()
+	mosquitto.Eventually(t, "the link is connected", r.Connected)
 	if n := r.log.count("level=WARN"); n != 1 || r.log.count("check broker.url") != 1 {
 		t.Errorf("%d warnings, expected one with the remedy", n)
 	}
@@ -212,18 +211,18 @@ func TestLink_StopsWhileAway(t *testing.T) {
 // acknowledged and counted. Otherwise its messages would fill the broker's window
 // of 20 and nothing else would come.
 func TestLink_UnmatchedTopics(t *testing.T) {
-	b := newMosquitto(t).start()
+	b := mosquitto.New(t).Start()
 	old := statusTopic()
 	old.Pattern, old.Station = "old/{station}", "{station}"
-	r := up(t, b.url(), aPlant(old))
+	r := up(t, b.URL(), aPlant(old))
 	r.stop()
 	lines := make([]string, 30)
 	for i := range lines {
 		lines[i] = status(i)
 	}
-	r = up(t, b.url(), aPlant())
-	b.publishLines("old/heron-1", lines)
-	b.publishLines(statusAt, lines)
+	r = up(t, b.URL(), aPlant())
+	b.PublishLines("old/heron-1", lines)
+	b.PublishLines(statusAt, lines)
 	for i := range lines {
 		m := r.next(t)
 		if got := sequenceOf(t, m); got != i || m.Topic != statusAt {
@@ -319,14 +318,14 @@ func TestReportRefused(t *testing.T) {
 // TestLink_TLS: a broker with a certificate of a private authority is trusted by
 // that authority alone; otherwise the remedy names the certificate.
 func TestLink_TLS(t *testing.T) {
-	b := newMosquitto(t)
-	roots := b.secure()
-	b.start()
-	url := "mqtts://127.0.0.1:" + b.port
+	b := mosquitto.New(t)
+	roots := b.Secure()
+	b.Start()
+	url := "mqtts://127.0.0.1:" + b.Port()
 	r := up(t, url, aPlant(), func(o *Options) { o.TLS = &tls.Config{RootCAs: roots, MinVersion: tls.VersionTLS12} })
 	r.stop()
 	stranger := run(t, url, aPlant())
-	eventually(t, "the link reports the certificate", func() bool { return stranger.log.count("correct broker.ca_file") == 1 })
+	mosquitto.Eventually(t, "the link reports the certificate", func() bool { return stranger.log.count("correct broker.ca_file") == 1 })
 	if stranger.Connected() {
 		t.Error("connected to a broker that nobody vouches for")
 	}
@@ -336,7 +335,7 @@ func TestLink_TLS(t *testing.T) {
 // away.
 func TestLink_WrongPassword(t *testing.T) {
 	r := run(t, new(gate).listen(t), aPlant(), func(o *Options) { o.Username, o.Password = "reader", "wrong" })
-	eventually(t, "the link reports it", func() bool { return r.log.count("correct broker.username") == 1 })
+	mosquitto.Eventually(t, "the link reports it", func() bool { return r.log.count("correct broker.username") == 1 })
 	if strings.Contains(r.log.String(), "wrong") {
 		t.Error("the password is in the log")
 	}
@@ -346,13 +345,12 @@ func TestLink_WrongPassword(t *testing.T) {
 // alive, so messages under way are not sent again and again.
 func TestLink_BlockedReceiver(t *testing.T) {
 	g := &gate{pinged: make(chan struct{})}
-	b := newMosquitto(t)
 	url := g.listen(t)
-	b.port = url[strings.LastIndex(url, ":")+1:]
+	b := mosquitto.At(t, url[strings.LastIndex(url, ":")+1:])
 	r := up(t, url, aPlant(), func(o *Options) { o.KeepAlive = 2 * time.Second })
 	const messages = 6
 	for i := range messages {
-		b.publish(statusAt, status(i)) // nobody takes it
+		b.Publish(statusAt, status(i)) // nobody takes it
 	}
 	// The library sends the next ping only when the last one was answered and read.
 	for range 3 {
