@@ -8,9 +8,11 @@ import (
 	"time"
 
 	"curetally/internal/core/beforeafter"
+	"curetally/internal/core/dossier"
 	"curetally/internal/core/plant"
 	"curetally/internal/core/savings"
 	"curetally/internal/core/unit"
+	"curetally/internal/link/config"
 	"curetally/internal/link/store"
 	"curetally/internal/work/publish"
 )
@@ -56,6 +58,30 @@ func printBeforeAfter(ctx context.Context, s Surroundings, all planned) error {
 	if all.json {
 		return WriteJSON(s.Stdout, map[string]any{"tables": tables})
 	}
+	return nil
+}
+
+// Beside adds to a dossier what stands beside its statement: what the saving is worth,
+// what is estimated outside the meters, and what changed beside energy.
+func Beside(ctx context.Context, db *store.DB, conf *config.Config, d *dossier.Dossier) (err error) {
+	pr := d.Project
+	if conf.Terms.Projects[pr.ID].Valued() && d.Statement.Granularity != plant.Daily {
+		d.Unvalued = "a tariff and tables of carbon factors need a baseline of days"
+	} else if d.Worth, err = valuationOf(ctx, db, conf, pr, d.Baseline, d.Statement); err != nil {
+		return err
+	}
+	if t := conf.Terms.Projects[pr.ID].Tariff; t != nil {
+		d.Tariff = t.Name
+	}
+	if d.Effects, err = effectsOf(conf, pr, d.Statement); err != nil {
+		return err
+	}
+	entries := conf.BeforeAfter[pr.ID]
+	measured, err := sidesOf(&conf.Plant, pr, d.Baseline, d.Statement).measured(ctx, db, entries)
+	if err != nil {
+		return err
+	}
+	d.BeforeAfter = beforeafter.Table(entries, measured)
 	return nil
 }
 

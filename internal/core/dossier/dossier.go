@@ -6,6 +6,8 @@
 // It also derives what a report shows beside the figures: each row with what the
 // model gives for it, the running sums, and the mean power by hour of the day.
 // Nothing of that enters a statement; it is the statement's own figures, laid out.
+// What a saving is worth and what happened beside the meters stand apart, because no
+// figure of the statement holds them.
 //
 // A dossier is plain data. The same dossier gives the same rows in the same order.
 package dossier
@@ -13,10 +15,13 @@ package dossier
 import (
 	"time"
 
+	"curetally/internal/core/beforeafter"
+	"curetally/internal/core/hvac"
 	"curetally/internal/core/plant"
 	"curetally/internal/core/savings"
 	"curetally/internal/core/stats"
 	"curetally/internal/core/unit"
+	"curetally/internal/core/valuation"
 )
 
 // Dossier is a statement with what it was made of.
@@ -33,6 +38,16 @@ type Dossier struct {
 	// Shape is the mean power by hour of the local day, before and after; empty where
 	// no entries are on record for it.
 	Shape Shape
+	// Worth is what the saving is worth by the tariff of that name and by tables of
+	// carbon factors; nil where the project has none beside its price and factor.
+	Worth  *valuation.Valuation
+	Tariff string
+	// Unvalued says why there is no worth although there are terms for it.
+	Unvalued string
+	// Effects are estimates of what happened outside the meters; BeforeAfter lists what
+	// changed beside energy. Neither is in any figure of the statement.
+	Effects     []hvac.Line
+	BeforeAfter []beforeafter.Row
 }
 
 // Row is a row of the model with what the model gives for it. A day of a daily

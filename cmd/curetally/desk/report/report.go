@@ -26,6 +26,8 @@ import (
 	"curetally/internal/core/dossier"
 	"curetally/internal/core/plant"
 	"curetally/internal/core/savings"
+	"curetally/internal/link/config"
+	"curetally/internal/link/report/page"
 	"curetally/internal/link/report/words"
 	"curetally/internal/link/report/workbook"
 	"curetally/internal/link/store"
@@ -35,9 +37,8 @@ import (
 // Command writes the report of one project, or another document about savings.
 type Command struct {
 	desk.Report
-	Out      string `required:"" xor:"document" help:"The report of one project for an auditor; the form follows the ending: .xlsx for a workbook with live formulas, .json for the figures alone." placeholder:"FILE"`
-	Month    string `help:"Calendar month of the report." placeholder:"2026-03" xor:"period"`
-	ToDate   bool   `help:"Everything since the reporting period began; the default." xor:"period"`
+	desk.Period
+	Out      string `required:"" xor:"document" help:"The report of one project for an auditor; the form follows the ending: .html for a page, .xlsx for a workbook with live formulas, .json for the figures alone." placeholder:"FILE"`
 	Language string `help:"Language of the report: en or de." default:"en" placeholder:"en"`
 }
 
@@ -46,7 +47,7 @@ type writer func(io.Writer, dossier.Dossier, *words.Words) error
 
 // forms are those that a file may have, by the ending of its name.
 func forms() map[string]writer {
-	return map[string]writer{".xlsx": workbook.Write, ".json": writeFigures}
+	return map[string]writer{".xlsx": workbook.Write, ".html": page.Write, ".json": writeFigures}
 }
 
 // form chooses by the name of the file.
@@ -66,8 +67,8 @@ func (c Command) form() (writer, error) {
 // Validate refuses a form that there is not before anything is opened.
 func (c Command) Validate() error {
 	if c.Out == "" {
-		if c.Month != "" || c.ToDate {
-			return errors.New("--month and --to-date are of the report that --out writes")
+		if c.Month != "" || c.Day != "" || c.ToDate {
+			return errors.New("--month, --day and --to-date are of the report that --out writes")
 		}
 		return nil
 	}
@@ -88,8 +89,9 @@ func (c Command) Run(ctx context.Context, s desk.Surroundings) error {
 	if err != nil {
 		return fmt.Errorf("--language: %w", err)
 	}
-	return c.With(ctx, s, func(p *plant.Plant, db *store.DB) error {
-		d, err := c.gather(ctx, p, db)
+	return c.WithConfig(ctx, s, func(conf *config.Config, db *store.DB) error {
+		p := &conf.Plant
+		d, err := c.gather(ctx, conf, db)
 		if err != nil {
 			return err
 		}
@@ -105,26 +107,30 @@ func (c Command) Run(ctx context.Context, s desk.Surroundings) error {
 }
 
 // gather states what the flags ask for.
-func (c Command) gather(ctx context.Context, p *plant.Plant, db *store.DB) (dossier.Dossier, error) {
+func (c Command) gather(ctx context.Context, conf *config.Config, db *store.DB) (dossier.Dossier, error) {
+	p := &conf.Plant
 	pr, err := c.project(p)
 	if err != nil {
 		return dossier.Dossier{}, err
 	}
 	asked := publish.Asked{Now: time.Now()}
-	if c.Month != "" {
-		if len(c.Month) != len("2026-03") {
-			return dossier.Dossier{}, fmt.Errorf("--month %q: expected a month such as 2026-03", c.Month)
-		}
-		if asked.Period, err = savings.ParsePeriod(c.Month, p); err != nil {
-			return dossier.Dossier{}, err
-		}
+	if asked.Period, err = c.Read(p); err != nil {
+		return dossier.Dossier{}, err
 	}
 	d, found, err := publish.Gather(ctx, db, p, pr, asked)
-	if err == nil && !found {
-		err = fmt.Errorf("project %s has no frozen baseline — freeze it before the conversion with curetally baseline freeze %s --by NAME", pr.ID, pr.ID)
+	switch {
+	case errors.Is(err, savings.ErrNoDays) && c.narrow():
+		return d, fmt.Errorf("%w — ask for a period that has counted days, or for --to-date; curetally savings %s lists why days were left out", err, pr.ID)
+	case err != nil:
+		return d, err
+	case !found:
+		return d, fmt.Errorf("project %s has no frozen baseline — freeze it before the conversion with curetally baseline freeze %s --by NAME", pr.ID, pr.ID)
 	}
-	return d, err
+	return d, desk.Beside(ctx, db, conf, &d)
 }
+
+// narrow says whether a part of the reporting period is asked for.
+func (c Command) narrow() bool { return c.Month != "" || c.Day != "" }
 
 func (c Command) project(p *plant.Plant) (plant.Project, error) {
 	switch {
