@@ -6,9 +6,7 @@ import (
 	"io"
 	"time"
 
-	"curetally/internal/core/calibration"
 	"curetally/internal/core/plant"
-	"curetally/internal/core/unit"
 	"curetally/internal/core/upkeep"
 	"curetally/internal/link/store"
 	"curetally/internal/work/plan"
@@ -17,7 +15,7 @@ import (
 // Status says how the plant's records stand, or how well due dates hold.
 type Status struct {
 	Site
-	Calibration bool `help:"Print how often due dates held the true day on 50 seeded virtual plants over three years, against the rules of thumb; needs no configuration."`
+	Calibration bool `help:"Print how often due dates held the true day: on 50 seeded virtual plants over three years, against the rules of thumb, and on the plant's own history where there is a configuration."`
 	JSON        bool `help:"Print as JSON."`
 }
 
@@ -41,7 +39,7 @@ type heard struct {
 // Run prints either.
 func (c Status) Run(ctx context.Context, s Surroundings) error {
 	if c.Calibration {
-		return printCalibration(s.Stdout, c.JSON)
+		return c.calibration(ctx, s)
 	}
 	return c.With(ctx, s, func(p *plant.Plant, db *store.DB) error {
 		st, err := c.look(ctx, p, db)
@@ -95,31 +93,4 @@ func (st standing) print(w io.Writer, p *plant.Plant) error {
 	_, err := fmt.Fprintf(w, "%s fitted; tasks: %d overdue, %d due, %d upcoming, %d later; %d marks wait to be settled\n",
 		Count(st.Lamps, "lamp"), st.Tasks[upkeep.Overdue], st.Tasks[upkeep.Due], st.Tasks[upkeep.Upcoming], st.Tasks[upkeep.OK], st.Unsettled)
 	return err
-}
-
-// printCalibration runs the test of due dates. It is a finding when the intervals
-// do not hold as often as they say.
-func printCalibration(w io.Writer, asJSON bool) error {
-	r := calibration.Run(calibration.Options{Seed: 1, Plants: 50, Years: 3, Lead: 30})
-	finding := error(nil)
-	if r.Coverage < 0.75 || r.Coverage > 0.85 {
-		finding = ErrFinding
-	}
-	if asJSON {
-		if err := WriteJSON(w, r); err != nil {
-			return err
-		}
-		return finding
-	}
-	fmt.Fprintf(w, "%d virtual plants over %d years, %s due dates asked %d days before the true day\n", r.Plants, r.Years, unit.Group(float64(r.Forecasts), 0), r.LeadDays)
-	fmt.Fprintf(w, "P10 to P90 held the true day in %.1f %% of cases (75 to 85 wanted); it came before in %.1f %%, after in %.1f %%\n\n", 100*r.Coverage, 100*r.Early, 100*r.Late)
-	var rows []string
-	for _, way := range r.Rules {
-		rows = append(rows, row(way.Name, fmt.Sprintf("%.0f", way.MedianErrorWorkDays), fmt.Sprint(way.Lamps), fmt.Sprint(way.UnplannedStops),
-			unit.Group(way.HoursThrownAway, 0), unit.Group(way.HoursOverdue, 0)))
-	}
-	if err := table(w, "DATE BY\tMEDIAN ERROR, WORKDAYS\tLAMPS\tUNPLANNED STOPS\tLIFE THROWN AWAY, h\tBEYOND RATED LIFE, h", rows); err != nil {
-		return err
-	}
-	return finding
 }

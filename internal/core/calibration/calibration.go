@@ -52,99 +52,31 @@ func limits() []float64 { return []float64{250, 500, ratedHours} }
 // warmUp is how many days of history come before the first task counts.
 const warmUp = 90
 
-// misses are the distances of the three ways, in workdays.
-type misses struct{ forecast, average, calendar []float64 }
+// wayNames are the ways to plan: the forecast and the two rules of thumb.
+func wayNames() [3]string { return [3]string{"forecast", "rated hours by average", "fixed days"} }
 
 // Run lays out the plants and tries the dates on them.
 func Run(o Options) Result {
 	r := Result{Plants: o.Plants, Years: o.Years, LeadDays: o.Lead}
-	var off misses
-	var held, early, late int
-	ways := [3]Rule{{Name: "forecast"}, {Name: "rated hours by average"}, {Name: "fixed days"}}
+	var t tally
+	var ways [3]Rule
+	for i, name := range wayNames() {
+		ways[i].Name = name
+	}
 	for n := range o.Plants {
 		w := lay(o.Seed+uint64(n), o.Years)
 		for i, limit := range limits() {
-			for from := warmUp; ; {
-				truth, ok := w.reached(from, limit)
-				if !ok {
-					break
-				}
-				if asked := truth - o.Lead; asked >= from {
-					d := w.ask(from, asked, limit, forecast.Seed("calibration", string(rune('a'+n)), string(rune('a'+i))))
-					switch day := w.days[truth]; {
-					case day.Before(d.P10):
-						early++
-					case !d.P90.IsZero() && day.After(d.P90):
-						late++
-					default:
-						held++
-					}
-					off.forecast = append(off.forecast, w.workdays(d.P50, truth))
-					off.average = append(off.average, w.workdays(w.byAverage(from, limit), truth))
-					off.calendar = append(off.calendar, w.workdays(w.byDays(from, limit), truth))
-				}
-				from = truth + 1
-			}
+			w.try(limit, o.Lead, forecast.Seed("calibration", string(rune('a'+n)), string(rune('a'+i))), &t)
 		}
 		w.changeLamps(&ways)
 	}
-	r.Forecasts = held + early + late
-	all := float64(r.Forecasts)
-	r.Coverage, r.Early, r.Late = float64(held)/all, float64(early)/all, float64(late)/all
-	for i, e := range [][]float64{off.forecast, off.average, off.calendar} {
+	r.Forecasts = t.asked()
+	r.Coverage, r.Early, r.Late = t.shares()
+	for i, e := range t.off {
 		ways[i].MedianErrorWorkDays = stats.Median(e)
 	}
 	r.Rules = ways[:]
 	return r
-}
-
-// ask gives the dates as they stand at the begin of a day for what has counted
-// since another.
-func (w *world) ask(from, at int, limit float64, seed uint64) forecast.Dates {
-	h := forecast.Around(w.plant, press, w.days[at])
-	var use []forecast.Use
-	for i := max(0, at-130); i < at; i++ {
-		use = append(use, forecast.Use{Day: w.days[i], Amount: w.hours[i]})
-	}
-	for i := from; i < at; i++ {
-		limit -= w.hours[i]
-	}
-	return h.Due(limit, h.Rate(use), seed)
-}
-
-// byAverage is the date that the limit gives divided by the mean use of all
-// calendar days before the task began.
-func (w *world) byAverage(from int, limit float64) time.Time {
-	sum := 0.0
-	for i := range from {
-		sum += w.hours[i]
-	}
-	return w.after(from, limit/(sum/float64(from)))
-}
-
-// byDays is the date of a plan of fixed days, made once from the shifts.
-func (w *world) byDays(from int, limit float64) time.Time { return w.after(from, limit/w.nominal) }
-
-func (w *world) after(from int, days float64) time.Time {
-	return w.days[from].AddDate(0, 0, int(math.Min(days, 36500)))
-}
-
-// workdays counts the days of work between a date and the day of an index.
-func (w *world) workdays(date time.Time, truth int) float64 {
-	if date.IsZero() {
-		return math.Inf(1)
-	}
-	low, high := date, w.days[truth]
-	if high.Before(low) {
-		low, high = high, low
-	}
-	n := 0
-	for day := low; day.Before(high); day = day.AddDate(0, 0, 1) {
-		if w.cal.Hours(day) > 0 {
-			n++
-		}
-	}
-	return float64(n)
 }
 
 const (

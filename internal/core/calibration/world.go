@@ -14,14 +14,8 @@ const press = plant.PressID("heron")
 
 // world is one station of a virtual plant, day by day.
 type world struct {
-	plant *plant.Plant
-	cal   *presscalendar.Calendar
-	days  []time.Time
-	hours []float64 // lit hours of each day
-	// nominal is what a planner would take for the mean use of a calendar day: the
-	// hours of the shifts he began with times a usual share.
-	nominal float64
-	rng     *rand.Rand
+	track
+	rng *rand.Rand
 }
 
 // usualShare is the share of the shifts in which an arc lamp is lit.
@@ -45,7 +39,7 @@ func lay(seed uint64, years int) *world {
 	w.plant = &plant.Plant{Name: "Alder Lane Labels", TimeZone: time.UTC}
 	w.plant.Holidays = w.holidays(begin, end)
 	w.plant.Presses = []plant.Press{{ID: press, Calendar: w.calendar(begin, end)}}
-	w.cal = presscalendar.Of(w.plant, press)
+	w.press, w.cal = press, presscalendar.Of(w.plant, press)
 	week := 0.0
 	for d := range 7 {
 		for _, s := range w.plant.Presses[0].Calendar.Patterns[0].Shifts {
@@ -123,15 +117,4 @@ func (w *world) use(begin, end time.Time) {
 		w.days = append(w.days, day)
 		w.hours = append(w.hours, lit)
 	}
-}
-
-// reached gives the index of the day on which the hours since the begin of a day
-// reach a limit, and false beyond the end.
-func (w *world) reached(from int, limit float64) (int, bool) {
-	for i := from; i < len(w.hours); i++ {
-		if limit -= w.hours[i]; limit <= 0 {
-			return i, true
-		}
-	}
-	return 0, false
 }
