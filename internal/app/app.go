@@ -75,6 +75,7 @@ type Daemon struct {
 	counts    counts
 	web       *web.Server
 	listener  net.Listener
+	entrance  entrance
 	dead      <-chan struct{} // closed when the private database dies; nil without one
 }
 
@@ -101,10 +102,10 @@ func build(ctx context.Context, o Options, undo *cleanups) (*Daemon, error) {
 	if addr == "" {
 		addr = o.Config.Settings.Listen
 	}
-	if err := web.LoopbackOnly(addr); err != nil {
+	var err error
+	if d.entrance, err = d.newEntrance(addr); err != nil {
 		return nil, err
 	}
-	var err error
 	if d.listener, err = new(net.ListenConfig).Listen(ctx, "tcp", addr); err != nil {
 		return nil, fmt.Errorf("listen on %s: %w — is another daemon running? choose another address with --listen", addr, err)
 	}
@@ -130,7 +131,7 @@ func build(ctx context.Context, o Options, undo *cleanups) (*Daemon, error) {
 	if d.clock, err = newClock(ctx, d.plant, d.store, o.Log); err != nil {
 		return nil, err
 	}
-	if err := d.assemble(); err != nil {
+	if err := d.assemble(ctx); err != nil {
 		return nil, err
 	}
 	return d, nil
@@ -142,7 +143,7 @@ func spoolBounds(c *config.Config) spool.Bounds {
 }
 
 // assemble joins the parts; nothing runs yet.
-func (d *Daemon) assemble() error {
+func (d *Daemon) assemble(ctx context.Context) error {
 	wake := make(chan struct{}, 1)
 	d.record = record.New(record.Options{
 		Inbox: d.inbox, Spool: d.spool, Store: d.store, Log: d.log, Rand: seeded(),
@@ -193,7 +194,14 @@ func (d *Daemon) assemble() error {
 	if err != nil {
 		return err
 	}
-	d.web, err = web.New(web.Options{Source: d, API: interfaces, Calendar: calendar, Metrics: d.metricsHandler(), Ready: d.ready, Log: d.log})
+	door, err := d.newDoor(ctx)
+	if err != nil {
+		return err
+	}
+	d.web, err = web.New(web.Options{
+		Source: d, API: interfaces, Calendar: calendar, Metrics: d.metricsHandler(), Ready: d.ready, Log: d.log,
+		Door: door.Handler, Named: d.entrance.named(d.o.Config.Settings.Web), TLS: d.entrance.tls, Secure: d.entrance.secure,
+	})
 	return err
 }
 
@@ -237,7 +245,7 @@ func (d *Daemon) run(ctx context.Context) error {
 	go func() { settled <- d.settle.Run(settleCtx) }()
 
 	if d.o.Serving != nil {
-		d.o.Serving("http://" + d.listener.Addr().String())
+		d.o.Serving(d.entrance.scheme() + d.listener.Addr().String())
 	}
 	front.Go(func() error { return d.watchDatabase(frontCtx) })
 	front.Go(func() error { return d.takeIn(frontCtx) })

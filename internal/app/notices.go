@@ -53,12 +53,10 @@ func (d *Daemon) newTeller() (*tell.Teller, error) {
 	return tell.New(o), nil
 }
 
-// newCalendar gives nil when no token is configured.
+// newCalendar builds the feed. It opens by the configured tokens, and to those whom
+// the door has let in by a token of their own.
 func (d *Daemon) newCalendar() (http.Handler, error) {
 	tokens := d.o.Config.Settings.Notify.Calendar
-	if len(tokens) == 0 {
-		return nil, nil
-	}
 	o := feed.Options{Site: d.plant.Name, Zone: d.plant.TimeZone, Records: d.tell.Records}
 	for _, t := range tokens {
 		o.Tokens = append(o.Tokens, t.Text.Reveal())

@@ -44,6 +44,7 @@ type Settings struct {
 	Spool    Spool
 	Broker   Broker
 	Notify   Notify
+	Web      Web
 }
 
 // Spool bounds what waits on disk while the database is away.
@@ -141,6 +142,7 @@ func (b *builder) build() {
 	b.savings()
 	b.checkUse()
 	b.readSettings()
+	b.web()
 	b.notify()
 }
 

@@ -473,3 +473,35 @@ func FuzzParse(f *testing.F) {
 		}
 	})
 }
+
+func TestWeb(t *testing.T) {
+	dir := t.TempDir()
+	for _, name := range []string{"cert.pem", "key.pem"} {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte("x"), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	base := fmt.Sprintf(minimal, "profile: wh-uint32")
+	for text, want := range map[string]string{
+		"":                                      "",
+		"web: {address: http://localhost:8460}": "",
+		"web: {address: https://press.example:8460}":                                         "does not agree with web.tls",
+		"web: {address: http://press.example, tls: {by_proxy: true}}":                        "does not agree with web.tls",
+		"web: {address: https://press.example/, tls: {by_proxy: true}}":                      "",
+		"web: {address: https://ann@press.example, tls: {by_proxy: true}}":                   "not the address of pages",
+		"web: {tls: {certificate: cert.pem}}":                                                "of use only together",
+		"web: {address: https://press.example, tls: {certificate: cert.pem, key: key.pem}}":  "",
+		"web: {tls: {certificate: cert.pem, key: key.pem, by_proxy: true}}":                  "cannot end here and at a proxy",
+		"web: {tls: {certificate: cert.pem, key: other.pem}}":                                "cannot be read",
+		"web: {address: \"https://press.example:8460\", tls: {by_proxy: true}, listen: x:1}": "listen",
+	} {
+		_, err := Parse(filepath.Join(dir, "plant.yaml"), []byte(base+text+"\n"))
+		if (want == "") != (err == nil) || err != nil && !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %v, want %q", text, err, want)
+		}
+	}
+	c := parse(t, base+"web: {address: https://press.example:8460/, tls: {by_proxy: true}}\n")
+	if w := c.Settings.Web; w.Host() != "press.example:8460" || !w.ByProxy || w.Certificate != "" {
+		t.Errorf("web %+v", w)
+	}
+}

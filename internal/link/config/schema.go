@@ -18,6 +18,7 @@ import (
 type file struct {
 	Site      siteSpec        `yaml:"site,required"`
 	Listen    string          `yaml:"listen"`
+	Web       webSpec         `yaml:"web"`
 	DataDir   string          `yaml:"data_dir"`
 	Database  databaseSpec    `yaml:"database"`
 	Spool     spoolSpec       `yaml:"spool"`

@@ -7,6 +7,7 @@ import (
 
 	"github.com/danielgtaylor/huma/v2"
 
+	"curetally/internal/core/access"
 	"curetally/internal/core/plant"
 	"curetally/internal/core/unit"
 )
@@ -49,9 +50,25 @@ type Recorded struct {
 	Text string `json:"recorded" doc:"The record in words."`
 }
 
-// By names the person.
+// By names the person: whoever is signed in, else whom the request names.
 type By struct {
-	By string `json:"by" minLength:"1" maxLength:"200" doc:"Who did it."`
+	By string `json:"by,omitempty" maxLength:"200" doc:"Who did it. Whoever is signed in, and no other name is taken; where pages are open without sign-in it is required."`
+
+	refused bool // said already; a body asks its embedded parts twice
+}
+
+// Resolve puts the person's name in, so that no record can bear another.
+func (b *By) Resolve(ctx huma.Context, at *huma.PathBuffer) []error {
+	name, err := access.By(ctx.Context(), b.By)
+	if err == nil {
+		b.By = name
+		return nil
+	}
+	if b.refused {
+		return nil
+	}
+	b.refused = true
+	return []error{&huma.ErrorDetail{Message: err.Error(), Location: at.With("by"), Value: b.By}}
 }
 
 // At is the instant of an act.
@@ -97,6 +114,7 @@ type recorded struct{ Body Recorded }
 
 // act registers an act.
 func act[I any](a *API, b about, do func(ctx context.Context, in I) (string, error)) {
+	a.need(access.Action(b.id))
 	op := b.operation(http.MethodPost, http.StatusBadRequest, http.StatusNotFound, http.StatusConflict, http.StatusRequestEntityTooLarge)
 	huma.Register(a.huma, op, func(ctx context.Context, in *I) (*recorded, error) {
 		text, err := do(ctx, *in)

@@ -69,6 +69,8 @@ type API struct {
 	huma     huma.API
 	mux      *http.ServeMux
 	document []byte
+	// ungoverned are acts of which no table says who may do them.
+	ungoverned []string
 
 	mu      sync.Mutex
 	failing map[string]string // last error by operation, so that a failure is logged once
@@ -91,7 +93,8 @@ func New(o Options) (*API, error) {
 				Description: "What curing stations and meters of a site do, its lamps and upkeep, and its measured savings. " +
 					"Energy is in the units that the names carry; instants are RFC 3339. The program only reads meters: nothing here switches anything.",
 			},
-			Servers: []*huma.Server{{URL: Prefix}},
+			Servers:    []*huma.Server{{URL: Prefix}},
+			Components: &huma.Components{SecuritySchemes: schemes(), Schemas: huma.NewMapRegistry("#/components/schemas/", huma.DefaultSchemaNamer)},
 			Tags: []*huma.Tag{
 				{Name: "now", Description: "What stations and meters do, and what is wrong."},
 				{Name: "upkeep", Description: "Tasks and lamps."},
@@ -107,6 +110,7 @@ func New(o Options) (*API, error) {
 		DefaultFormat:                "application/json",
 		RejectUnknownQueryParameters: true,
 	})
+	a.huma.UseMiddleware(a.admit)
 	a.describeOverview()
 	a.now()
 	a.tasks()
@@ -115,6 +119,9 @@ func New(o Options) (*API, error) {
 	a.savings()
 	a.records()
 	a.figureActs()
+	if len(a.ungoverned) > 0 {
+		return nil, fmt.Errorf("api: package access does not say who may do %v", a.ungoverned)
+	}
 	doc, err := json.MarshalIndent(a.huma.OpenAPI(), "", "  ")
 	if err != nil {
 		return nil, fmt.Errorf("api: write the OpenAPI document: %w", err)
@@ -275,7 +282,7 @@ func (a *API) note(operation string, err error, fault Fault) {
 // beside the rest.
 func (a *API) describeOverview() {
 	a.huma.OpenAPI().AddOperation(&huma.Operation{
-		OperationID: "get-overview", Method: http.MethodGet, Path: "/overview", Tags: []string{"now"},
+		OperationID: "get-overview", Method: http.MethodGet, Path: "/overview", Tags: []string{"now"}, Security: signedIn(),
 		Summary: "What the overview page shows", Description: "All of the page in one document.",
 		Responses: map[string]*huma.Response{
 			"200": {Description: "The overview.", Content: map[string]*huma.MediaType{"application/json": {Schema: &huma.Schema{Type: huma.TypeObject}}}},

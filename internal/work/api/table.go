@@ -53,7 +53,8 @@ type about struct {
 func (b about) operation(method string, faults ...int) huma.Operation {
 	return huma.Operation{
 		OperationID: b.id, Method: method, Path: b.path, Tags: []string{b.tag}, Summary: b.summary, Description: b.text,
-		Errors: append(faults, http.StatusServiceUnavailable), MaxBodyBytes: maxBody,
+		Errors:   append(faults, http.StatusUnauthorized, http.StatusForbidden, http.StatusServiceUnavailable),
+		Security: signedIn(), MaxBodyBytes: maxBody,
 	}
 }
 

@@ -18,6 +18,7 @@ import (
 
 	"github.com/danielgtaylor/huma/v2"
 
+	"curetally/internal/core/access"
 	"curetally/internal/core/lampledger"
 	"curetally/internal/core/plant"
 	"curetally/internal/core/savings"
@@ -210,7 +211,17 @@ func build(t *testing.T) *API {
 
 func ask(t *testing.T, h http.Handler, method, path, body string, header ...string) *httptest.ResponseRecorder {
 	t.Helper()
-	r := httptest.NewRequestWithContext(t.Context(), method, path, strings.NewReader(body))
+	return askAs(access.With(t.Context(), access.Anyone()), t, h, request{method, path, body}, header...)
+}
+
+// request is what is asked.
+type request struct{ method, path, body string }
+
+// askAs asks in a context, which may hold a person.
+func askAs(ctx context.Context, t *testing.T, h http.Handler, q request, header ...string) *httptest.ResponseRecorder {
+	t.Helper()
+	method, path, body := q.method, q.path, q.body
+	r := httptest.NewRequestWithContext(ctx, method, path, strings.NewReader(body))
 	if body != "" {
 		r.Header.Set("Content-Type", "application/json")
 	}

@@ -8,9 +8,10 @@
 // but the one style sheet.
 //
 // Pages only read. What people put on record comes by POST to the interface below
-// /api/v1, which is handed in. There is no sign-in yet, so everything may be served
-// on a loopback address only; LoopbackOnly is the check for that. Posts of another
-// site, and those to a name that is not this machine's, are refused.
+// /api/v1, which is handed in. Who asks is found out by the door that is handed in;
+// without one everything stands open, which may be so on a loopback address only:
+// OnLoopback is the check for that. Posts of another site, and those to a name that is
+// neither this machine's nor a configured one, are refused.
 //
 // A Server is safe for concurrent use. What went wrong inside is written to the
 // log and never to the page.

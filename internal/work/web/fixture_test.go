@@ -142,17 +142,22 @@ func alderSavings(t *testing.T, z *time.Location) SavingsView {
 	}
 }
 
-// site builds a server over a source with everything else well.
-func site(t *testing.T, src Source) *Server {
-	t.Helper()
-	s, err := New(Options{
+// options are those of a server over a source with everything else well.
+func options(src Source) Options {
+	return Options{
 		Source: src, API: http.NotFoundHandler(),
 		Metrics: http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
 			_, _ = w.Write([]byte("curetally_up 1\n"))
 		}),
 		Ready: func(context.Context) error { return nil },
 		Log:   slog.New(slog.NewTextHandler(new(strings.Builder), nil)),
-	})
+	}
+}
+
+// site builds a server over a source with everything else well.
+func site(t *testing.T, src Source) *Server {
+	t.Helper()
+	s, err := New(options(src))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -13,6 +13,8 @@ import (
 	"net/netip"
 	"strings"
 	"sync"
+
+	"curetally/internal/core/access"
 )
 
 // handlerFunc answers a request or returns why it cannot. It writes nothing
@@ -188,22 +190,32 @@ func send(w http.ResponseWriter, status int, contentType string, body []byte) {
 
 // guard sets the headers that every answer carries, bounds request bodies and
 // refuses requests that another site makes in a reader's name.
-func guard(next http.Handler) http.Handler {
+func (s *Server) guard(next http.Handler) http.Handler {
 	limited := http.MaxBytesHandler(next, maxBodyBytes)
 	protected := http.NewCrossOriginProtection().Handler(limited)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		h := w.Header()
 		h.Set("Content-Security-Policy", "default-src 'none'; style-src 'self'; img-src 'self' data:; "+
-			"base-uri 'none'; form-action 'none'; frame-ancestors 'none'")
+			"base-uri 'none'; form-action 'self'; frame-ancestors 'none'")
 		h.Set("X-Content-Type-Options", "nosniff")
-		h.Set("Referrer-Policy", "no-referrer")
+		h.Set("Referrer-Policy", "same-origin") // with none, browsers name no origin when they post
 		h.Set("Cross-Origin-Opener-Policy", "same-origin")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
-		if r.Method != http.MethodGet && r.Method != http.MethodHead && !namesThisMachine(r.Host) {
-			problemText(w, http.StatusForbidden, "What is put on record is taken under a name of this machine only: 127.0.0.1, [::1] or localhost.")
+		if s.opt.Secure {
+			h.Set("Strict-Transport-Security", "max-age=31536000")
+		}
+		if r.Method != http.MethodGet && r.Method != http.MethodHead && !namesThisMachine(r.Host) && (s.opt.Named == nil || !s.opt.Named(r.Host)) {
+			problemText(w, http.StatusForbidden, "What is put on record is taken under a name of this machine only: 127.0.0.1, [::1] or localhost; or under that of web.address in the configuration.")
 			return
 		}
 		protected.ServeHTTP(w, r)
+	})
+}
+
+// open lets anybody in, for pages that listen on this machine only.
+func open(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		next.ServeHTTP(w, r.WithContext(access.With(r.Context(), access.Anyone())))
 	})
 }
 

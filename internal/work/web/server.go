@@ -2,6 +2,7 @@ package web
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -11,7 +12,8 @@ import (
 	"time"
 )
 
-// Options are what a Server is built from. All fields are required.
+// Options are what a Server is built from. All fields before Door are required,
+// but for Calendar.
 type Options struct {
 	Source  Source
 	API     http.Handler // answers below /api/v1/, but for the overview
@@ -22,6 +24,17 @@ type Options struct {
 	// whose text says what is missing. The text is shown to whoever asks.
 	Ready func(ctx context.Context) error
 	Log   *slog.Logger
+
+	// Door is put before everything and says who asks (package access); nil where
+	// pages are open and listen on this machine only: then it is access.Anyone.
+	Door func(next http.Handler) http.Handler
+	// Named says whether posts are taken under a Host other than a name of this
+	// machine; nil for none. It may be true for all only where Door always asks.
+	Named func(host string) bool
+	// TLS is used where it is not nil. Secure says that browsers come by TLS, also
+	// where a proxy ends it.
+	TLS    *tls.Config
+	Secure bool
 }
 
 // Limits of the server.
@@ -69,7 +82,11 @@ func New(opt Options) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	s.handler = guard(s.routes(views))
+	door := opt.Door
+	if door == nil {
+		door = open
+	}
+	s.handler = s.guard(door(s.routes(views)))
 	return s, nil
 }
 
@@ -110,11 +127,18 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 		WriteTimeout:      writeTimeout,
 		IdleTimeout:       idleTimeout,
 		MaxHeaderBytes:    maxHeaderBytes,
+		TLSConfig:         s.opt.TLS,
 		BaseContext:       func(net.Listener) context.Context { return base },
 		ErrorLog:          slog.NewLogLogger(s.opt.Log.Handler(), slog.LevelWarn),
 	}
 	ended := make(chan error, 1)
-	go func() { ended <- srv.Serve(l) }()
+	go func() {
+		if s.opt.TLS != nil {
+			ended <- srv.ServeTLS(l, "", "")
+			return
+		}
+		ended <- srv.Serve(l)
+	}()
 	select {
 	case err := <-ended:
 		return fmt.Errorf("serve pages on %s: %w", l.Addr(), err)
@@ -139,21 +163,16 @@ func closed(err error) error {
 	return err
 }
 
-// LoopbackOnly returns nil when the address ("host:port") can be reached from
-// this machine only. The pages have no sign-in, so nothing else may be listened
-// on.
-func LoopbackOnly(addr string) error {
+// OnLoopback says whether an address ("host:port") can be reached from this
+// machine only. Only there may pages stand open without sign-in.
+func OnLoopback(addr string) (bool, error) {
 	host, _, err := net.SplitHostPort(addr)
 	if err != nil {
-		return fmt.Errorf("listen address %q: expected host:port, for example 127.0.0.1:8075: %w", addr, err)
+		return false, fmt.Errorf("listen address %q: expected host:port, for example 127.0.0.1:8460: %w", addr, err)
 	}
 	if host == "localhost" {
-		return nil
+		return true, nil
 	}
 	ip, err := netip.ParseAddr(host)
-	if err == nil && ip.Unmap().IsLoopback() {
-		return nil
-	}
-	return fmt.Errorf("listen address %q: anyone on the network could read the pages, which have no sign-in: "+
-		"listen on 127.0.0.1, [::1] or localhost and reach it by an SSH tunnel or a reverse proxy that asks who is there", addr)
+	return err == nil && ip.Unmap().IsLoopback(), nil
 }

@@ -19,6 +19,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"curetally/internal/core/access"
 	"curetally/internal/core/plant"
 )
 
@@ -122,9 +123,9 @@ func TestEveryAnswerCarriesTheGuardsHeaders(t *testing.T) {
 	for _, path := range []string{"/", "/api/v1/overview", "/metrics", "/healthz", "/readyz", "/static/page.css", "/nowhere"} {
 		head := get(t, h, path).Header()
 		for name, want := range map[string]string{
-			"Content-Security-Policy":      "default-src 'none'; style-src 'self'; img-src 'self' data:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
+			"Content-Security-Policy":      "default-src 'none'; style-src 'self'; img-src 'self' data:; base-uri 'none'; form-action 'self'; frame-ancestors 'none'",
 			"X-Content-Type-Options":       "nosniff",
-			"Referrer-Policy":              "no-referrer",
+			"Referrer-Policy":              "same-origin",
 			"Cross-Origin-Opener-Policy":   "same-origin",
 			"Cross-Origin-Resource-Policy": "same-origin",
 		} {
@@ -285,16 +286,74 @@ func TestNewNamesWhatIsMissing(t *testing.T) {
 	}
 }
 
-func TestLoopbackOnly(t *testing.T) {
-	for _, addr := range []string{"127.0.0.1:8075", "127.9.9.9:0", "[::1]:80", "localhost:8075", "[::ffff:127.0.0.1]:80"} {
-		if err := LoopbackOnly(addr); err != nil {
-			t.Errorf("%s: %v", addr, err)
+func TestOnLoopback(t *testing.T) {
+	for addr, want := range map[string]bool{
+		"127.0.0.1:8460": true, "127.9.9.9:0": true, "[::1]:80": true, "localhost:8460": true, "[::ffff:127.0.0.1]:80": true,
+		":8460": false, "0.0.0.0:80": false, "[::]:80": false, "192.0.2.7:80": false, "press.example:80": false, "localhost.example:80": false,
+	} {
+		if got, err := OnLoopback(addr); got != want || err != nil {
+			t.Errorf("%s: %v, %v; want %v", addr, got, err, want)
 		}
 	}
-	for _, addr := range []string{":8075", "0.0.0.0:80", "[::]:80", "192.0.2.7:80", "press.example:80", "8075", ""} {
-		if err := LoopbackOnly(addr); err == nil || !strings.Contains(err.Error(), "127.0.0.1") {
-			t.Errorf("%s: error %v, want one that names the remedy", addr, err)
+	for _, addr := range []string{"8460", ""} {
+		if on, err := OnLoopback(addr); on || err == nil || !strings.Contains(err.Error(), "127.0.0.1") {
+			t.Errorf("%q: %v, error %v; want one that names the remedy", addr, on, err)
 		}
+	}
+}
+
+// What is behind the door sees who asks; without a door it is anyone.
+func TestDoorStandsBeforeEverything(t *testing.T) {
+	seen := make(chan access.Person, 1)
+	o := options(fixed{})
+	o.Metrics = http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) {
+		p, _ := access.Of(r.Context())
+		seen <- p
+	})
+	for _, c := range []struct {
+		door func(http.Handler) http.Handler
+		want access.Person
+	}{
+		{nil, access.Anyone()},
+		{func(next http.Handler) http.Handler {
+			return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+				next.ServeHTTP(w, r.WithContext(access.With(r.Context(), access.Person{Name: "Ann"})))
+			})
+		}, access.Person{Name: "Ann"}},
+	} {
+		o.Door = c.door
+		s, err := New(o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		get(t, s.Handler(), "/metrics")
+		if got := <-seen; got != c.want {
+			t.Errorf("person %+v, want %+v", got, c.want)
+		}
+	}
+}
+
+func TestNamesAndTransportSecurityByConfiguration(t *testing.T) {
+	o := options(fixed{})
+	o.Secure, o.Named = true, func(host string) bool { return host == "press.example:8460" }
+	s, err := New(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for host, refused := range map[string]bool{"press.example:8460": false, "127.0.0.1:8460": false, "evil.example:8460": true} {
+		r := httptest.NewRequestWithContext(t.Context(), http.MethodPost, "/", nil)
+		r.Host = host
+		w := httptest.NewRecorder()
+		s.Handler().ServeHTTP(w, r)
+		if (w.Code == http.StatusForbidden) != refused {
+			t.Errorf("post to %s: status %d", host, w.Code)
+		}
+		if got := w.Header().Get("Strict-Transport-Security"); got != "max-age=31536000" {
+			t.Errorf("Strict-Transport-Security is %q", got)
+		}
+	}
+	if got := get(t, site(t, fixed{}).Handler(), "/").Header().Get("Strict-Transport-Security"); got != "" {
+		t.Errorf("without TLS, Strict-Transport-Security is %q", got)
 	}
 }
 

@@ -3,7 +3,8 @@
 // forecast moves, the event moves: it keeps its name and gets a higher sequence.
 //
 // The address holds a secret token, because calendars cannot sign in. A token that
-// is taken out of the configuration opens nothing any more; whoever asks with a
+// is taken out of the configuration, or revoked by those who let people in before
+// this handler is asked, opens nothing any more; whoever asks with a
 // wrong one learns no more than that nothing is there.
 //
 // The feed is made from what is on record in memory; reading it costs no query.
@@ -22,6 +23,7 @@ import (
 
 	ics "github.com/arran4/golang-ical"
 
+	"curetally/internal/core/access"
 	"curetally/internal/core/notice"
 )
 
@@ -62,6 +64,9 @@ func (h *Handler) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	}
 	w.Header().Set("Cache-Control", "private, no-store")
 	w.Header().Set("Referrer-Policy", "no-referrer")
+	if p, let := access.Of(r.Context()); let && p.SignedIn() && p.Role.May(access.Look) {
+		open = 1 // somebody else has found out who asks
+	}
 	if open == 0 {
 		http.NotFound(w, r)
 		return

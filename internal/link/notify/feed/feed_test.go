@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"curetally/internal/core/access"
 	"curetally/internal/core/notice"
 )
 
@@ -118,6 +119,13 @@ func TestRevokedTokenOpensNothing(t *testing.T) {
 	}{{before, token, 200}, {after, token, 404}, {after, "another-token-0123456789", 200}, {after, "", 404}, {after, "another-token", 404}} {
 		if got := ask(c.h, c.token); got.Code != c.want {
 			t.Errorf("token %q: %d, want %d", c.token, got.Code, c.want)
+		}
+	}
+	for p, want := range map[access.Person]int{{Name: "Ann", Role: access.Reader}: 200, access.Anyone(): 404, {Name: "Ann"}: 404} {
+		w := httptest.NewRecorder()
+		after.ServeHTTP(w, httptest.NewRequestWithContext(access.With(t.Context(), p), http.MethodGet, "/calendar.ics", nil))
+		if w.Code != want {
+			t.Errorf("let in as %+v: %d, want %d", p, w.Code, want)
 		}
 	}
 	o.Tokens = []string{""}
