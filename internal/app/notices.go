@@ -150,7 +150,7 @@ func findingCondition(f web.Finding, p *plant.Plant) notice.Condition {
 		Text:    f.Text, Remedy: f.Remedy,
 	}
 	switch f.Kind {
-	case "dirty lens", "lamp output low", "wrong lamp", "unknown lamp kind", "lamp fault":
+	case "dirty lens", "lamp output low", "wrong lamp", "lamp of another kind", "unknown lamp kind", "lamp fault":
 		c.Topic = notice.Upkeep
 	case "savings drift", "baseline range left", "static factor changed", "baseline not ready":
 		c.Topic = notice.Savings

@@ -60,8 +60,16 @@ func Check(ctx context.Context, c Counters, p *plant.Plant, b Book) ([]Finding, 
 	return out, nil
 }
 
+// weighedWrongly says that a station weighs the hours of a lamp by the law of another
+// kind.
+func weighedWrongly(p *plant.Plant, st plant.Station, fitted plant.LampKind) bool {
+	configured, ok := p.FindLampKind(st.LampKind)
+	return ok && p.WearOf(st.ID) == plant.RegisterOf(st.ID, plant.ValueWear) && configured.Wear != fitted.Wear
+}
+
 // kindFindings looks at each fitted lamp: the kind must be known and of the light
-// of its station, and its counter must agree with the states.
+// of its station, wear by the law by which that is weighed, and its counter must agree
+// with the states.
 func kindFindings(p *plant.Plant, b Book) []Finding {
 	var out []Finding
 	for _, l := range b.Lamps {
@@ -86,6 +94,12 @@ func kindFindings(p *plant.Plant, b Book) []Finding {
 				Kind: "wrong lamp", Subject: subject, Since: l.Since,
 				Text:   fmt.Sprintf("The lamp is of technology %s, and the station has %s.", l.Kind.Technology, light),
 				Remedy: "Record the change of lamp, or correct technology of the station in the configuration.",
+			})
+		case weighedWrongly(p, st, l.Kind):
+			out = append(out, Finding{
+				Kind: "lamp of another kind", Subject: subject, Since: l.Since,
+				Text:   fmt.Sprintf("The lamp is of kind %s, and its hours are weighed by the law of %s, which wears otherwise.", l.Kind.Name, st.LampKind),
+				Remedy: fmt.Sprintf("Write lamp_kind: %s at the station, or correct the kind of the lamp.", l.Kind.Name),
 			})
 		}
 		counter := lampledger.Exactly("by the station's counter", l.Counters.Lit)

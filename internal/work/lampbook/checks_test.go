@@ -135,6 +135,33 @@ func TestCheck_Lamps(t *testing.T) {
 	}
 }
 
+// The station's law weighs the hours, so a lamp that wears otherwise is told; one of
+// another kind with the same law is not.
+func TestCheck_ALampThatWearsOtherwise(t *testing.T) {
+	p := checked()
+	p.LampKinds = append(p.LampKinds,
+		plant.LampKind{Name: "led-air", Technology: plant.TechnologyLED, Wear: plant.WearLaw{DriveExponent: 2}},
+		plant.LampKind{Name: "led-too", Technology: plant.TechnologyLED})
+	p.Presses[0].Stations[1].LampKind, p.Presses[0].Stations[2].LampKind = "led", "led"
+	p.Registers = append(p.Registers, plant.Register{ID: plant.RegisterOf("heron-2", plant.ValueWear), Station: "heron-2"})
+	b := lampbook.Book{At: now}
+	for serial, at := range map[plant.LampSerial]struct {
+		station plant.StationID
+		kind    string
+	}{"A": {"heron-2", "led-air"}, "B": {"heron-2", "led-too"}, "C": {"heron-3", "led-air"}} {
+		r := lampledger.Record{Lamp: plant.Lamp{Serial: serial, Kind: at.kind}, Place: lampledger.Fitted, Station: at.station, Since: now.AddDate(0, -1, 0)}
+		r.Kind, _ = p.FindLampKind(at.kind)
+		b.Lamps = append(b.Lamps, lampbook.Lamp{Record: r})
+	}
+	findings, err := lampbook.Check(t.Context(), agreeing(), p, b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(findings) != 1 || findings[0].Kind != "lamp of another kind" || findings[0].Subject != "A in heron-2" || !strings.Contains(findings[0].Remedy, "lamp_kind: led-air") {
+		t.Errorf("findings %+v", findings)
+	}
+}
+
 func TestCheck_SaysWhatFailed(t *testing.T) {
 	c := agreeing()
 	c.err = errors.New("away")
