@@ -60,3 +60,15 @@ need_postgres() {
   command -v initdb >/dev/null && return 0
   need postgresql
 }
+
+# need_openapi_linter : an OpenAPI linter of a named version, below .cache; it is
+# an npm package and takes Node.js 20.19 or newer.
+need_openapi_linter() {
+  local want=2.77.0 home=$PWD/.cache/openapi
+  command -v npm >/dev/null || need nodejs npm
+  node -e 'const [a, b] = process.versions.node.split(".").map(Number); process.exit(a > 20 || a == 20 && b >= 19 ? 0 : 1)' || {
+    echo "Node.js $(node --version) is too old for the OpenAPI linter
+remedy: install Node.js 22 with npm and put it on the PATH" >&2; return 1; }
+  grep -qs "\"version\": \"$want\"" "$home/node_modules/@redocly/cli/package.json" ||
+    npm install --silent --no-audit --no-fund --ignore-scripts --prefix "$home" "@redocly/cli@$want" >&2
+}

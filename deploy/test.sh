@@ -8,6 +8,7 @@ cd "$(dirname "${BASH_SOURCE[0]}")/.."
 need_go
 need_postgres
 need git gcc libc6-dev libmodbus-dev socat mosquitto mosquitto-clients prometheus chromium fonts-dejavu-core python3-aiosmtpd python3-icalendar libreoffice-calc-nogui
+need_openapi_linter
 
 step() { printf '\n== %s\n' "$*"; }
 

@@ -286,6 +286,7 @@ func (a *API) describeOverview() {
 		Summary: "What the overview page shows", Description: "All of the page in one document.",
 		Responses: map[string]*huma.Response{
 			"200": {Description: "The overview.", Content: map[string]*huma.MediaType{"application/json": {Schema: &huma.Schema{Type: huma.TypeObject}}}},
+			"401": {Description: "Nobody is signed in.", Content: map[string]*huma.MediaType{"application/problem+json": {Schema: &huma.Schema{Ref: "#/components/schemas/ErrorModel"}}}},
 			"500": {Description: "It could not be made.", Content: map[string]*huma.MediaType{"application/json": {Schema: &huma.Schema{Type: huma.TypeObject}}}},
 		},
 	})
