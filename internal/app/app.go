@@ -15,6 +15,7 @@ import (
 
 	"curetally/internal/app/deeds"
 	"curetally/internal/app/faces"
+	"curetally/internal/app/sights"
 	"curetally/internal/core/plant"
 	"curetally/internal/link/clock"
 	"curetally/internal/link/config"
@@ -24,6 +25,7 @@ import (
 	"curetally/internal/work/api"
 	"curetally/internal/work/collect"
 	"curetally/internal/work/lampbook"
+	"curetally/internal/work/pages"
 	"curetally/internal/work/plan"
 	"curetally/internal/work/publish"
 	"curetally/internal/work/record"
@@ -194,12 +196,20 @@ func (d *Daemon) assemble(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	sight := sights.Sight{Config: d.o.Config, Store: d.store, Overview: d, Outlook: d.plan.Newest, Book: d.lamps.Newest, Snapshot: d.publish.Newest}
+	looks, err := pages.New(pages.Options{
+		Live: sight, Upkeep: sight, Figures: sight, TaskActs: acts, LampActs: acts, FigureActs: acts, Acted: d.acted,
+		Languages: []string{"en", "de"}, Speak: sights.Speak, Fault: sights.Fault, Log: d.log,
+	})
+	if err != nil {
+		return err
+	}
 	door, err := d.newDoor(ctx)
 	if err != nil {
 		return err
 	}
 	d.web, err = web.New(web.Options{
-		Source: d, API: interfaces, Calendar: calendar, Metrics: d.metricsHandler(), Ready: d.ready, Log: d.log,
+		Source: d, API: interfaces, Pages: looks, Calendar: calendar, Metrics: d.metricsHandler(), Ready: d.ready, Log: d.log,
 		Door: door.Handler, Named: d.entrance.named(d.o.Config.Settings.Web), TLS: d.entrance.tls, Secure: d.entrance.secure,
 	})
 	return err

@@ -1,17 +1,14 @@
 package desk
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"io"
-	"slices"
 	"time"
 
-	"curetally/internal/core/ledger"
+	"curetally/internal/app/answers"
 	"curetally/internal/core/plant"
-	"curetally/internal/core/presscalendar"
 	"curetally/internal/core/unit"
 	"curetally/internal/core/usage"
 	"curetally/internal/link/config"
@@ -36,33 +33,7 @@ func (c Energy) Run(ctx context.Context, s Surroundings) error {
 		if err != nil {
 			return err
 		}
-		o := usage.Options{
-			Plant: p, By: usage.By(c.By), Registers: usedRegisters(p), Limits: conf.Terms.Limits,
-			Tariff: conf.Terms.Tariff, Price: flatPrice(p), Spans: map[plant.StationID][]plant.Span{}, Shift: shiftNames(p),
-		}
-		until := to
-		if until.IsZero() {
-			until = time.Now()
-		}
-		for _, st := range p.Stations() {
-			events, err := db.Events(ctx, st.ID, from, until)
-			if err != nil {
-				return fmt.Errorf("states of %s: %w", st.ID, err)
-			}
-			o.Spans[st.ID] = ledger.Timeline(events, st.Silence, st.TechnologyAt)
-		}
-		tally := usage.New(o)
-		var names []string
-		for _, id := range tally.Asked() {
-			names = append(names, string(id))
-		}
-		for e, err := range db.AllEntries(ctx, store.Window{Names: names, From: from, To: to}) {
-			if err != nil {
-				return err
-			}
-			tally.Add(e)
-		}
-		r, err := tally.Report()
+		o, r, err := answers.Energy(ctx, db, conf, answers.EnergyQuestion{By: usage.By(c.By), From: from, To: to, Now: time.Now()})
 		if err != nil {
 			return err
 		}
@@ -92,61 +63,6 @@ func (c Energy) period(p *plant.Plant) (from, to time.Time, err error) {
 		return from, to, errors.New("--to is not after --from: it is the first day that is left out")
 	}
 	return from, to, nil
-}
-
-// shiftNames names the shift of a press at an instant by the clock: with its press where
-// there are several, because each has shifts of its own.
-func shiftNames(p *plant.Plant) func(plant.PressID, time.Time) string {
-	calendars := map[plant.PressID]*presscalendar.Calendar{}
-	return func(press plant.PressID, at time.Time) string {
-		c, ok := calendars[press]
-		if !ok {
-			c = presscalendar.Of(p, press)
-			calendars[press] = c
-		}
-		prefix := ""
-		if len(p.Presses) > 1 {
-			prefix = cmp.Or(string(press), "whole site") + " "
-		}
-		w, ok := c.ShiftAt(at)
-		if !ok {
-			return prefix + "outside shifts"
-		}
-		return prefix + w.From.In(p.TimeZone).Format("15:04") + "-" + w.To.In(p.TimeZone).Format("15:04")
-	}
-}
-
-// usedRegisters are those whose energy counts: of the savings boundaries where
-// there are any, because a person made sure that none holds another; else all that
-// are no part of another.
-func usedRegisters(p *plant.Plant) []plant.RegisterID {
-	var all []plant.RegisterID
-	for _, pr := range p.Projects {
-		for _, id := range pr.Boundary {
-			if !slices.Contains(all, id) {
-				all = append(all, id)
-			}
-		}
-	}
-	if len(all) > 0 {
-		return all
-	}
-	for _, r := range p.Registers {
-		if r.Quantity == plant.QuantityEnergy && !r.Part {
-			all = append(all, r.ID)
-		}
-	}
-	return all
-}
-
-// flatPrice is the price of the first savings project that has one.
-func flatPrice(p *plant.Plant) unit.Money {
-	for _, pr := range p.Projects {
-		if pr.Price.Currency != "" {
-			return pr.Price
-		}
-	}
-	return unit.Money{}
 }
 
 // priceWords says how energy was priced.

@@ -7,7 +7,7 @@ import (
 	"strings"
 	"time"
 
-	"curetally/internal/core/lampledger"
+	"curetally/internal/app/answers"
 	"curetally/internal/core/plant"
 	"curetally/internal/core/spares"
 	"curetally/internal/core/unit"
@@ -46,11 +46,11 @@ func (c Spares) Run(ctx context.Context, s Surroundings) error {
 		if err != nil {
 			return err
 		}
-		kinds, err := kindNeeds(p, look, book, c.Weeks)
+		kinds, err := answers.Needs(p, look, book, c.Weeks)
 		if err != nil {
 			return err
 		}
-		held := spares.Hold(p, spentLamps(book), p.Upkeep.SpentDays, now)
+		held := spares.Hold(p, answers.SpentLamps(book), p.Upkeep.SpentDays, now)
 		page := sparesPage{p, now, kinds, held}
 		if c.JSON {
 			err = WriteJSON(s.Stdout, page.document())
@@ -58,7 +58,7 @@ func (c Spares) Run(ctx context.Context, s Surroundings) error {
 			err = page.print(s.Stdout)
 		}
 		for _, k := range kinds {
-			if err == nil && k.order.Quantity > 0 && k.order.ByDay == 0 {
+			if err == nil && k.Order.Quantity > 0 && k.Order.ByDay == 0 {
 				return ErrFinding
 			}
 		}
@@ -69,115 +69,11 @@ func (c Spares) Run(ctx context.Context, s Surroundings) error {
 	})
 }
 
-// kindNeed is what is to be expected of one kind.
-type kindNeed struct {
-	stock    lampledger.Stock
-	need     []spares.Counts // to the end of each week
-	order    spares.Order
-	lead     int
-	assumed  bool // the lead time
-	unknown  int  // fitted lamps of whose end nothing is known
-	failures bool // failures are reckoned with
-}
-
-// kindNeeds works out need and order of each kind that the plant has lamps of.
-func kindNeeds(p *plant.Plant, look plan.Outlook, book lampbook.Book, weeks int) ([]kindNeed, error) {
-	var records []lampledger.Record
-	for _, l := range book.Lamps {
-		records = append(records, l.Record)
-	}
-	var out []kindNeed
-	for _, stock := range lampledger.StockOf(p, records) {
-		if stock.Fitted+stock.Spares+stock.Spent == 0 {
-			continue
-		}
-		k := kindNeed{stock: stock}
-		k.lead, k.assumed = spares.LeadDays(stock.Kind)
-		positions := k.positions(p, look, book, weeks)
-		var err error
-		if k.need, err = spares.Need(positions, weeks); err != nil {
-			return nil, fmt.Errorf("lamps of kind %s: %w", stock.Kind.Name, err)
-		}
-		k.order, err = spares.Plan(k.need, spares.Supply{
-			Stock: stock.Spares, LeadDays: k.lead, Service: p.Upkeep.ServiceLevel, CoverWeeks: p.Upkeep.CoverWeeks,
-		})
-		if err != nil {
-			return nil, fmt.Errorf("lamps of kind %s: %w", stock.Kind.Name, err)
-		}
-		out = append(out, k)
-	}
-	return out, nil
-}
-
-// positions gives the chances of change of each fitted lamp of the kind. Failures
-// are reckoned with once a lamp of the kind has failed: the lower bound on life
-// that there is before would order lamps that nobody needs.
-func (k *kindNeed) positions(p *plant.Plant, look plan.Outlook, book lampbook.Book, weeks int) []spares.Position {
-	fails := failsOf(k.stock.Kind, book)
-	k.failures = fails != nil
-	var out []spares.Position
-	for _, l := range book.Lamps {
-		if l.Place != lampledger.Fitted || l.Lamp.Kind != k.stock.Kind.Name {
-			continue
-		}
-		f := spares.Fitted{Age: l.Life.Equivalent, Fails: fails}
-		if l.Outlook.PerDay > 0 { // NaN where it cannot be told
-			f.PerDay = l.Outlook.PerDay
-		}
-		addPlanned(&f, p, look, l)
-		position, ok := f.Position(look.At, weeks)
-		if !ok {
-			k.unknown++
-			continue
-		}
-		out = append(out, position)
-	}
-	return out
-}
-
-// failsOf gives the chance of failures of a kind; nil where none has failed yet.
-func failsOf(kind plant.LampKind, book lampbook.Book) func(age, further float64) float64 {
-	for _, k := range book.Kinds {
-		if k.Kind.Name == kind.Name && k.Known && k.Statistics.Failures > 0 {
-			return k.Statistics.FailsWithin
-		}
-	}
-	return nil
-}
-
-// addPlanned adds the planned change of a lamp, by the rules on its rated life.
-func addPlanned(f *spares.Fitted, p *plant.Plant, look plan.Outlook, l lampbook.Lamp) {
-	for _, r := range p.Rules {
-		if r.LifeFraction <= 0 || !upkeep.Applies(r, l.Kind.Technology) {
-			continue
-		}
-		if age := r.LifeFraction * l.Kind.RatedHours; f.ChangeAge == 0 || age < f.ChangeAge {
-			f.ChangeAge = age
-		}
-		for _, t := range look.Tasks {
-			if t.Rule == r.ID && t.Lamp == l.Lamp.Serial && !t.DueP50.IsZero() && (f.P50.IsZero() || t.DueP50.Before(f.P50)) {
-				f.P10, f.P50, f.P90 = t.DueP10, t.DueP50, t.DueP90
-			}
-		}
-	}
-}
-
-// spentLamps lists the spent mercury lamps.
-func spentLamps(book lampbook.Book) []spares.Spent {
-	var out []spares.Spent
-	for _, l := range book.Lamps {
-		if l.Place == lampledger.Spent && (lampledger.Stock{Kind: l.Kind}).Mercury() {
-			out = append(out, spares.Spent{Serial: l.Lamp.Serial, Since: l.Since, ArcCentimeters: l.Kind.ArcCentimeters})
-		}
-	}
-	return out
-}
-
 // sparesPage is what the command shows.
 type sparesPage struct {
 	p     *plant.Plant
 	now   time.Time
-	kinds []kindNeed
+	kinds []answers.KindNeed
 	held  spares.Held
 }
 
@@ -189,45 +85,45 @@ func (v sparesPage) print(w io.Writer) error {
 	}
 	var rows []string
 	for _, k := range kinds {
-		last := k.need[len(k.need)-1]
-		lead := fmt.Sprint(k.lead)
-		if k.assumed {
+		last := k.Need[len(k.Need)-1]
+		lead := fmt.Sprint(k.Lead)
+		if k.Assumed {
 			lead += " (assumed)"
 		}
 		by, quantity := "", ""
-		if k.order.Quantity > 0 {
-			by, quantity = Date(p.Day(now, k.order.ByDay), p), fmt.Sprint(k.order.Quantity)
+		if k.Order.Quantity > 0 {
+			by, quantity = Date(p.Day(now, k.Order.ByDay), p), fmt.Sprint(k.Order.Quantity)
 		}
-		rows = append(rows, row(k.stock.Kind.Name, fmt.Sprint(k.stock.Fitted), fmt.Sprint(k.stock.Spares),
-			fmt.Sprintf("%.1f", last.Mean()), fmt.Sprint(last.Enough(p.Upkeep.ServiceLevel)), lead, by, quantity, k.cost(), k.said()))
+		rows = append(rows, row(k.Stock.Kind.Name, fmt.Sprint(k.Stock.Fitted), fmt.Sprint(k.Stock.Spares),
+			fmt.Sprintf("%.1f", last.Mean()), fmt.Sprint(last.Enough(p.Upkeep.ServiceLevel)), lead, by, quantity, orderCost(k), saidOf(k)))
 	}
-	header := fmt.Sprintf("KIND\tFITTED\tSPARES\tEXPECTED in %d weeks\tENOUGH at %.0f %%\tLEAD days\tORDER BY\tQUANTITY\tCOST\tREMARK", len(kinds[0].need), 100*p.Upkeep.ServiceLevel)
+	header := fmt.Sprintf("KIND\tFITTED\tSPARES\tEXPECTED in %d weeks\tENOUGH at %.0f %%\tLEAD days\tORDER BY\tQUANTITY\tCOST\tREMARK", len(kinds[0].Need), 100*p.Upkeep.ServiceLevel)
 	if err := table(w, header, rows); err != nil {
 		return err
 	}
 	return printHeld(w, p, v.held)
 }
 
-// cost is what the order costs; empty when the kind states no price.
-func (k kindNeed) cost() string {
-	if k.order.Quantity == 0 || k.stock.Kind.Price == (unit.Money{}) {
+// orderCost is what the order costs; empty when the kind states no price.
+func orderCost(k answers.KindNeed) string {
+	if k.Order.Quantity == 0 || k.Stock.Kind.Price == (unit.Money{}) {
 		return ""
 	}
-	total, err := k.stock.Kind.Price.Times(float64(k.order.Quantity))
+	total, err := k.Stock.Kind.Price.Times(float64(k.Order.Quantity))
 	if err != nil {
 		return ""
 	}
 	return total.String()
 }
 
-// said is what must be known of the figures.
-func (k kindNeed) said() string {
+// saidOf is what must be known of the figures.
+func saidOf(k answers.KindNeed) string {
 	switch {
-	case k.order.Late:
-		return fmt.Sprintf("late: a chance of %.0f %% to run out before it arrives", 100*k.order.RunsOut)
-	case k.unknown > 0:
-		return fmt.Sprintf("%s without use or rated life not counted", Count(k.unknown, "lamp"))
-	case !k.failures && k.stock.Fitted > 0:
+	case k.Order.Late:
+		return fmt.Sprintf("late: a chance of %.0f %% to run out before it arrives", 100*k.Order.RunsOut)
+	case k.Unknown > 0:
+		return fmt.Sprintf("%s without use or rated life not counted", Count(k.Unknown, "lamp"))
+	case !k.Failures && k.Stock.Fitted > 0:
 		return "planned changes only: none has failed yet"
 	default:
 		return ""
@@ -302,18 +198,18 @@ func (v sparesPage) document() map[string]any {
 	rows := []needJSON{}
 	for _, k := range v.kinds {
 		r := needJSON{
-			Kind: k.stock.Kind.Name, Fitted: k.stock.Fitted, Spares: k.stock.Spares, LeadDays: k.lead, LeadAssumed: k.assumed,
-			NotCounted: k.unknown, WithFailures: k.failures,
+			Kind: k.Stock.Kind.Name, Fitted: k.Stock.Fitted, Spares: k.Stock.Spares, LeadDays: k.Lead, LeadAssumed: k.Assumed,
+			NotCounted: k.Unknown, WithFailures: k.Failures,
 		}
 		before := 0.0
-		for w, c := range k.need {
+		for w, c := range k.Need {
 			r.Weeks = append(r.Weeks, weekJSON{
 				From: now.Add(time.Duration(w) * spares.Week).UTC(), Expected: c.Mean() - before,
-				Enough: c.Enough(p.Upkeep.ServiceLevel), Lasts: c.AtMost(k.stock.Spares),
+				Enough: c.Enough(p.Upkeep.ServiceLevel), Lasts: c.AtMost(k.Stock.Spares),
 			})
 			before = c.Mean()
 		}
-		if o := k.order; o.Quantity > 0 {
+		if o := k.Order; o.Quantity > 0 {
 			r.Order = &orderJSON{p.Day(now, o.ByDay), o.Quantity, p.Day(now, o.ArrivesDay), o.Late, o.RunsOut}
 		}
 		rows = append(rows, r)

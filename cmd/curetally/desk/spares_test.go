@@ -8,6 +8,7 @@ import (
 
 	"github.com/govalues/decimal"
 
+	"curetally/internal/app/answers"
 	"curetally/internal/core/lampledger"
 	"curetally/internal/core/lamplife"
 	"curetally/internal/core/plant"
@@ -40,15 +41,15 @@ func TestKindNeeds_OrderBeforeLampsFallDue(t *testing.T) {
 		})
 		look.Tasks = append(look.Tasks, upkeep.Task{Rule: "lamp-change", Lamp: serial, DueP10: due.AddDate(0, 0, -2), DueP50: due, DueP90: due.AddDate(0, 0, 2)})
 	}
-	kinds, err := kindNeeds(p, look, book, 12)
+	kinds, err := answers.Needs(p, look, book, 12)
 	if err != nil {
 		t.Fatal(err)
 	}
 	want := spares.Order{Quantity: 1, ByDay: 7, ArrivesDay: 21, ShortWeek: 3}
-	if len(kinds) != 1 || kinds[0].order != want || kinds[0].unknown != 0 || kinds[0].failures {
+	if len(kinds) != 1 || kinds[0].Order != want || kinds[0].Unknown != 0 || kinds[0].Failures {
 		t.Fatalf("%+v", kinds)
 	}
-	if mean := kinds[0].need[3].Mean(); mean != 2 {
+	if mean := kinds[0].Need[3].Mean(); mean != 2 {
 		t.Errorf("%v changes in four weeks, want 2", mean)
 	}
 	var out bytes.Buffer
@@ -64,10 +65,10 @@ func TestKindNeeds_OrderBeforeLampsFallDue(t *testing.T) {
 		task := &look.Tasks[i]
 		task.DueP10, task.DueP50, task.DueP90 = now, now.AddDate(0, 0, 2), now.AddDate(0, 0, 4)
 	}
-	if kinds, err = kindNeeds(p, look, book, 12); err != nil {
+	if kinds, err = answers.Needs(p, look, book, 12); err != nil {
 		t.Fatal(err)
 	}
-	if o := kinds[0].order; !o.Late || o.ByDay != 0 || o.RunsOut < 0.99 || kinds[0].said() != "late: a chance of 100 % to run out before it arrives" {
-		t.Errorf("order %+v, said %q", o, kinds[0].said())
+	if o := kinds[0].Order; !o.Late || o.ByDay != 0 || o.RunsOut < 0.99 || saidOf(kinds[0]) != "late: a chance of 100 % to run out before it arrives" {
+		t.Errorf("order %+v, said %q", o, saidOf(kinds[0]))
 	}
 }

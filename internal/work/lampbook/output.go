@@ -30,7 +30,9 @@ type Output struct {
 	// Readings were taken; LeftOut more are of other instruments, which must not be
 	// compared with them.
 	Readings, LeftOut int
-	Watch             lamplife.OutputWatch
+	// Taken are the readings by lit hours of the lamp, at full drive.
+	Taken []lamplife.Reading
+	Watch lamplife.OutputWatch
 	// Missing says why there is no Watch; empty when there is.
 	Missing string
 }
@@ -132,6 +134,7 @@ func (o *Output) judge(ctx context.Context, f OutputFacts, taken []plant.OutputR
 	for _, r := range taken {
 		readings = append(readings, lamplife.Reading{Hours: hoursAt(lit, r.At), Output: r.Irradiance / r.Drive, Cleaned: r.Cleaned})
 	}
+	o.Taken = readings
 	var cleanings []float64
 	for _, rule := range o.Lamp.Kind.CleanedBy {
 		acts, err := f.TaskHistory(ctx, rule, string(o.Lamp.Station))

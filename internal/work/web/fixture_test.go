@@ -2,6 +2,7 @@ package web
 
 import (
 	"context"
+	"fmt"
 	"html/template"
 	"log/slog"
 	"math"
@@ -12,6 +13,7 @@ import (
 	"testing"
 	"time"
 
+	"curetally/internal/core/access"
 	"curetally/internal/core/plant"
 	"curetally/internal/core/unit"
 )
@@ -146,6 +148,10 @@ func alderSavings(t *testing.T, z *time.Location) SavingsView {
 func options(src Source) Options {
 	return Options{
 		Source: src, API: http.NotFoundHandler(),
+		Pages: http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			who, _ := access.Of(r.Context())
+			_, _ = fmt.Fprintf(w, "%s %s as %s", r.Method, r.URL.Path, who.Role)
+		}),
 		Metrics: http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
 			_, _ = w.Write([]byte("curetally_up 1\n"))
 		}),

@@ -118,21 +118,6 @@ func (s *Server) overview(ctx context.Context) (Overview, error) {
 	return o, nil
 }
 
-func (s *Server) overviewPage(v *views) handlerFunc {
-	return func(w http.ResponseWriter, r *http.Request) error {
-		o, err := s.overview(r.Context())
-		if err != nil {
-			return err
-		}
-		var page bytes.Buffer
-		if err := v.overview.Execute(&page, newPage(o, v.styleURL)); err != nil {
-			return fmt.Errorf("render overview: %w", err)
-		}
-		send(w, http.StatusOK, "text/html; charset=utf-8", page.Bytes())
-		return nil
-	}
-}
-
 func (s *Server) overviewJSON(w http.ResponseWriter, r *http.Request) error {
 	o, err := s.overview(r.Context())
 	if err != nil {
@@ -159,10 +144,6 @@ func (s *Server) readyz(w http.ResponseWriter, r *http.Request) error {
 	}
 	send(w, http.StatusOK, "text/plain; charset=utf-8", []byte("ready\n"))
 	return nil
-}
-
-func notFound(http.ResponseWriter, *http.Request) error {
-	return &publicError{status: http.StatusNotFound, text: "There is no such page here."}
 }
 
 func problemText(w http.ResponseWriter, status int, text string) {

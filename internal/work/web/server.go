@@ -17,6 +17,7 @@ import (
 type Options struct {
 	Source  Source
 	API     http.Handler // answers below /api/v1/, but for the overview
+	Pages   http.Handler // answers whatever nothing else does
 	Metrics http.Handler // answers GET /metrics
 	// Calendar answers GET /calendar.ics and asks for a token itself; nil for none.
 	Calendar http.Handler
@@ -61,14 +62,15 @@ type Server struct {
 	turns chan struct{}
 }
 
-// New builds a server; it parses the templates, so that a broken page stops the
-// start and not a reader.
+// New builds a server.
 func New(opt Options) (*Server, error) {
 	switch {
 	case opt.Source == nil:
 		return nil, errors.New("web: Options.Source is missing")
 	case opt.API == nil:
 		return nil, errors.New("web: Options.API is missing")
+	case opt.Pages == nil:
+		return nil, errors.New("web: Options.Pages is missing")
 	case opt.Metrics == nil:
 		return nil, errors.New("web: Options.Metrics is missing")
 	case opt.Ready == nil:
@@ -78,23 +80,18 @@ func New(opt Options) (*Server, error) {
 	}
 	opt.Log = opt.Log.With("component", "web")
 	s := &Server{opt: opt, turns: make(chan struct{}, maxOverviews)}
-	views, err := parseViews()
-	if err != nil {
-		return nil, err
-	}
 	door := opt.Door
 	if door == nil {
 		door = open
 	}
-	s.handler = s.guard(door(s.routes(views)))
+	s.handler = s.guard(door(s.routes()))
 	return s, nil
 }
 
-// routes is the table of everything that is served. All patterns name their
-// method, so the mux answers others with 405 itself.
-func (s *Server) routes(v *views) http.Handler {
+// routes is the table of everything that is served. Patterns name their method, so
+// the mux answers others with 405 itself; the pages do so for theirs.
+func (s *Server) routes() http.Handler {
 	mux := http.NewServeMux()
-	mux.Handle("GET /{$}", s.answer(v.problemPage, s.overviewPage(v)))
 	mux.Handle("GET /api/v1/overview", s.answer(problemJSON, s.overviewJSON))
 	for _, method := range []string{http.MethodGet, http.MethodPost} {
 		mux.Handle(method+" /api/v1/", s.opt.API)
@@ -105,8 +102,9 @@ func (s *Server) routes(v *views) http.Handler {
 	}
 	mux.Handle("GET /healthz", s.answer(problemText, s.healthz))
 	mux.Handle("GET /readyz", s.answer(problemText, s.readyz))
-	mux.Handle("GET /static/page.css", http.HandlerFunc(v.serveStyle))
-	mux.Handle("GET /", s.answer(v.problemPage, notFound))
+	for _, method := range []string{http.MethodGet, http.MethodPost} {
+		mux.Handle(method+" /", s.opt.Pages)
+	}
 	return mux
 }
 

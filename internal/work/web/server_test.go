@@ -49,28 +49,6 @@ func golden(t *testing.T, name string, got []byte) {
 	}
 }
 
-func TestOverviewPageIsTheGoldenPage(t *testing.T) {
-	o := alderLane(t)
-	o.Savings[0].Plot, o.Savings[0].PlotNarrow = "<svg><title>wide</title></svg>", "<svg><title>narrow</title></svg>"
-	w := get(t, site(t, fixed{overview: o}).Handler(), "/")
-	if w.Code != http.StatusOK || w.Header().Get("Content-Type") != "text/html; charset=utf-8" {
-		t.Fatalf("status %d, type %q", w.Code, w.Header().Get("Content-Type"))
-	}
-	style := site(t, fixed{}).styleTag(t)
-	golden(t, "overview.html", bytes.ReplaceAll(w.Body.Bytes(), []byte(style), []byte("TAG")))
-}
-
-// styleTag reads the style sheet's tag from the header that carries it.
-func (s *Server) styleTag(t *testing.T) string {
-	return strings.Trim(get(t, s.Handler(), "/static/page.css").Header().Get("ETag"), `"`)
-}
-
-func TestEmptyOverviewPageIsTheGoldenPage(t *testing.T) {
-	s := site(t, fixed{overview: Overview{SiteName: "Alder Lane Labels", Now: time.Date(2026, 1, 1, 12, 0, 0, 0, time.UTC)}})
-	w := get(t, s.Handler(), "/")
-	golden(t, "empty.html", bytes.ReplaceAll(w.Body.Bytes(), []byte(s.styleTag(t)), []byte("TAG")))
-}
-
 func TestOverviewJSONIsTheGoldenDocument(t *testing.T) {
 	w := get(t, site(t, fixed{overview: alderLane(t)}).Handler(), "/api/v1/overview")
 	if w.Code != http.StatusOK || w.Header().Get("Content-Type") != "application/json" {
@@ -110,7 +88,7 @@ func TestNamesFromOutsideStayText(t *testing.T) {
 	o.Savings[0].Approver, o.Savings[1].Missing = evil, evil
 	o.Meters[0].Title = evil
 	h := site(t, fixed{overview: o}).Handler()
-	for _, path := range []string{"/", "/api/v1/overview"} {
+	for _, path := range []string{"/api/v1/overview"} {
 		body := get(t, h, path).Body.String()
 		if strings.Contains(body, "<script") || strings.Contains(body, "<img") {
 			t.Errorf("%s: a name became an element", path)
@@ -120,7 +98,7 @@ func TestNamesFromOutsideStayText(t *testing.T) {
 
 func TestEveryAnswerCarriesTheGuardsHeaders(t *testing.T) {
 	h := site(t, fixed{overview: alderLane(t)}).Handler()
-	for _, path := range []string{"/", "/api/v1/overview", "/metrics", "/healthz", "/readyz", "/static/page.css", "/nowhere"} {
+	for _, path := range []string{"/", "/api/v1/overview", "/metrics", "/healthz", "/readyz", "/nowhere"} {
 		head := get(t, h, path).Header()
 		for name, want := range map[string]string{
 			"Content-Security-Policy":      "default-src 'none'; style-src 'self'; img-src 'self' data:; base-uri 'none'; form-action 'self'; frame-ancestors 'none'",
@@ -147,10 +125,8 @@ func TestRoutes(t *testing.T) {
 		{"GET", "/readyz", 200, "ready\n"},
 		{"GET", "/metrics", 200, "curetally_up 1\n"},
 		{"HEAD", "/", 200, ""},
-		{"GET", "/overview", 404, "There is no such page here."},
-		{"GET", "/static/", 404, "There is no such page here."},
-		{"GET", "/templates/frame.html", 404, "There is no such page here."},
-		{"POST", "/", 405, "Method Not Allowed"},
+		{"GET", "/overview", 200, "GET /overview as engineer"},
+		{"POST", "/work/done", 200, "POST /work/done as engineer"},
 		{"DELETE", "/api/v1/overview", 405, "Method Not Allowed"},
 		{"PUT", "/metrics", 405, "Method Not Allowed"},
 	} {
@@ -195,24 +171,6 @@ func TestPostsAreTakenUnderNamesOfThisMachineOnly(t *testing.T) {
 	}
 }
 
-func TestStyleSheetIsKeptByItsTag(t *testing.T) {
-	s := site(t, fixed{})
-	tag := s.styleTag(t)
-	if got := get(t, s.Handler(), "/static/page.css?v="+tag).Header().Get("Cache-Control"); !strings.Contains(got, "immutable") {
-		t.Errorf("by its tag: Cache-Control %q", got)
-	}
-	if got := get(t, s.Handler(), "/static/page.css?v=old").Header().Get("Cache-Control"); got != "no-cache" {
-		t.Errorf("by another tag: Cache-Control %q", got)
-	}
-	r := httptest.NewRequestWithContext(t.Context(), http.MethodGet, "/static/page.css", nil)
-	r.Header.Set("If-None-Match", `"`+tag+`"`)
-	w := httptest.NewRecorder()
-	s.Handler().ServeHTTP(w, r)
-	if w.Code != http.StatusNotModified {
-		t.Errorf("known tag: status %d, want 304", w.Code)
-	}
-}
-
 // switching is a Source whose answer the test changes between requests.
 type switching struct{ err error }
 
@@ -222,14 +180,14 @@ func TestFailuresAreLoggedOnceAndNeverTold(t *testing.T) {
 	var log bytes.Buffer
 	src := &switching{err: errors.New("dial unix /srv/secret/.s.PGSQL.5432: password=hunter2")}
 	s, err := New(Options{
-		Source: src, API: http.NotFoundHandler(), Metrics: http.NotFoundHandler(), Ready: func(context.Context) error { return nil },
+		Source: src, API: http.NotFoundHandler(), Pages: http.NotFoundHandler(), Metrics: http.NotFoundHandler(), Ready: func(context.Context) error { return nil },
 		Log: slog.New(slog.NewTextHandler(&log, nil)),
 	})
 	if err != nil {
 		t.Fatal(err)
 	}
 	for range 3 {
-		for _, path := range []string{"/", "/api/v1/overview"} {
+		for _, path := range []string{"/api/v1/overview"} {
 			w := get(t, s.Handler(), path)
 			if w.Code != http.StatusInternalServerError || !strings.Contains(w.Body.String(), internalText) {
 				t.Errorf("%s: %d %q", path, w.Code, w.Body)
@@ -241,15 +199,15 @@ func TestFailuresAreLoggedOnceAndNeverTold(t *testing.T) {
 			}
 		}
 	}
-	if n := strings.Count(log.String(), "could not answer"); n != 2 {
-		t.Errorf("%d lines for two failing routes, want one each:\n%s", n, &log)
+	if n := strings.Count(log.String(), "could not answer"); n != 1 {
+		t.Errorf("%d lines for a failing route, want one:\n%s", n, &log)
 	}
 	if !strings.Contains(log.String(), "hunter2") {
 		t.Error("the log does not name the reason")
 	}
 	src.err = nil
-	get(t, s.Handler(), "/")
-	get(t, s.Handler(), "/")
+	get(t, s.Handler(), "/api/v1/overview")
+	get(t, s.Handler(), "/api/v1/overview")
 	if n := strings.Count(log.String(), "answered again"); n != 1 {
 		t.Errorf("%d lines for one recovery:\n%s", n, &log)
 	}
@@ -257,7 +215,7 @@ func TestFailuresAreLoggedOnceAndNeverTold(t *testing.T) {
 
 func TestReadinessStatesItsReason(t *testing.T) {
 	s, err := New(Options{
-		Source: fixed{}, API: http.NotFoundHandler(), Metrics: http.NotFoundHandler(), Log: slog.New(slog.DiscardHandler),
+		Source: fixed{}, API: http.NotFoundHandler(), Pages: http.NotFoundHandler(), Metrics: http.NotFoundHandler(), Log: slog.New(slog.DiscardHandler),
 		Ready: func(context.Context) error { return errors.New("first round of polling is not finished") },
 	})
 	if err != nil {
@@ -273,9 +231,9 @@ func TestReadinessStatesItsReason(t *testing.T) {
 }
 
 func TestNewNamesWhatIsMissing(t *testing.T) {
-	full := Options{Source: fixed{}, API: http.NotFoundHandler(), Metrics: http.NotFoundHandler(), Ready: func(context.Context) error { return nil }, Log: slog.New(slog.DiscardHandler)}
+	full := Options{Source: fixed{}, API: http.NotFoundHandler(), Pages: http.NotFoundHandler(), Metrics: http.NotFoundHandler(), Ready: func(context.Context) error { return nil }, Log: slog.New(slog.DiscardHandler)}
 	for want, change := range map[string]func(*Options){
-		"Source": func(o *Options) { o.Source = nil }, "API": func(o *Options) { o.API = nil }, "Metrics": func(o *Options) { o.Metrics = nil },
+		"Source": func(o *Options) { o.Source = nil }, "API": func(o *Options) { o.API = nil }, "Pages": func(o *Options) { o.Pages = nil }, "Metrics": func(o *Options) { o.Metrics = nil },
 		"Ready": func(o *Options) { o.Ready = nil }, "Log": func(o *Options) { o.Log = nil },
 	} {
 		o := full
@@ -377,11 +335,11 @@ func TestOverviewsWaitTheirTurn(t *testing.T) {
 		h := site(t, src).Handler()
 		codes := make(chan int, maxOverviews)
 		for range maxOverviews {
-			go func() { codes <- get(t, h, "/").Code }()
+			go func() { codes <- get(t, h, "/api/v1/overview").Code }()
 		}
 		synctest.Wait()
 		began := time.Now()
-		if w := get(t, h, "/"); w.Code != http.StatusServiceUnavailable {
+		if w := get(t, h, "/api/v1/overview"); w.Code != http.StatusServiceUnavailable {
 			t.Errorf("one too many: status %d, want 503", w.Code)
 		}
 		if took := time.Since(began); took != turnTimeout {
@@ -393,7 +351,7 @@ func TestOverviewsWaitTheirTurn(t *testing.T) {
 			}
 		}
 		close(src.release)
-		if w := get(t, h, "/"); w.Code != http.StatusOK {
+		if w := get(t, h, "/api/v1/overview"); w.Code != http.StatusOK {
 			t.Errorf("afterwards: status %d, want 200", w.Code)
 		}
 	})
@@ -442,7 +400,7 @@ func (p pipes) client() *http.Client {
 
 // fetch asks for the page and reports status or error.
 func fetch(ctx context.Context, c *http.Client) (int, error) {
-	req, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://memory/", nil)
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://memory/api/v1/overview", nil)
 	if err != nil {
 		return 0, err
 	}

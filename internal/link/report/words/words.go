@@ -1,7 +1,8 @@
-// Package words holds every text of a savings report in one catalogue, for each
-// language that a report can be written in, and writes numbers and dates the way
+// Package words holds every text of reports and pages in one catalogue, for each
+// language that they can be written in, and writes numbers and dates the way
 // people of that language do. A further language is a further entry beside each
-// text in catalogue.json, and nothing else.
+// text in catalogue.json (reports) and pages.json (pages, where names begin with web-),
+// and nothing else.
 //
 // A text is called by its name; figures in it are written before, so that their
 // form follows the language. Sentences that come from the core as finished English
@@ -14,7 +15,7 @@
 package words
 
 import (
-	_ "embed"
+	"embed"
 	"encoding/json"
 	"fmt"
 	"maps"
@@ -29,8 +30,8 @@ import (
 	"golang.org/x/text/number"
 )
 
-//go:embed catalogue.json
-var file []byte
+//go:embed catalogue.json pages.json
+var files embed.FS
 
 // catalogue is the form of the file: name of a text → language → text, and
 // patterns of English sentences with what they are in the other languages. A {} in
@@ -44,11 +45,20 @@ type catalogue struct {
 const source = "en"
 
 func read() (catalogue, error) {
-	var c catalogue
-	if err := json.Unmarshal(file, &c); err != nil {
-		return c, fmt.Errorf("catalogue of report texts: %w", err)
+	all := catalogue{Texts: map[string]map[string]string{}}
+	for _, name := range []string{"catalogue.json", "pages.json"} {
+		var c catalogue
+		raw, err := files.ReadFile(name)
+		if err == nil {
+			err = json.Unmarshal(raw, &c)
+		}
+		if err != nil {
+			return all, fmt.Errorf("catalogue of texts, %s: %w", name, err)
+		}
+		maps.Copy(all.Texts, c.Texts)
+		all.Phrases = append(all.Phrases, c.Phrases...)
 	}
-	return c, nil
+	return all, nil
 }
 
 // Words writes in one language. It may be used by several goroutines.
