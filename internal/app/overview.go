@@ -2,7 +2,6 @@ package app
 
 import (
 	"context"
-	"html/template"
 	"math"
 	"time"
 
@@ -11,7 +10,6 @@ import (
 	"curetally/internal/core/savings"
 	"curetally/internal/core/unit"
 	"curetally/internal/core/upkeep"
-	"curetally/internal/link/report"
 	"curetally/internal/work/collect"
 	"curetally/internal/work/lampbook"
 	"curetally/internal/work/plan"
@@ -31,10 +29,7 @@ func (d *Daemon) Overview(context.Context) (web.Overview, error) {
 		SiteName: d.plant.Name, Now: snap.At, Zone: d.plant.TimeZone, DataUntil: v.last,
 		Presses: v.presses(), Tasks: v.tasks(), Meters: v.meters(d.pollers),
 	}
-	var err error
-	if out.Savings, err = v.savings(); err != nil {
-		return out, err
-	}
+	out.Savings = v.savings()
 	out.Findings = d.findings(snap)
 	return out, nil
 }
@@ -177,7 +172,7 @@ func (v *viewer) meters(pollers []*collect.Poller) []web.MeterView {
 	return out
 }
 
-func (v *viewer) savings() ([]web.SavingsView, error) {
+func (v *viewer) savings() []web.SavingsView {
 	var out []web.SavingsView
 	for _, ps := range v.snap.Projects {
 		pr, st := ps.Project, ps.Statement
@@ -191,73 +186,39 @@ func (v *viewer) savings() ([]web.SavingsView, error) {
 			sv.Days, sv.ExcludedDays, sv.OutsideRange = st.Days, len(st.Excluded), st.Extrapolated.Days
 			sv.Cost, sv.CarbonKg, sv.CarbonSource = st.Cost, st.CarbonKg, pr.CarbonSource
 			sv.BaselineVersion, sv.FrozenAt, sv.Approver = ps.Baseline.Version, ps.Baseline.Frozen, ps.Baseline.Approver
-			days := plotDays(ps)
-			sv.Months = months(days, v.plant.TimeZone)
-			var err error
-			if sv.Plot, err = v.plot(ps, days, 0, 0); err != nil {
-				return nil, err
-			}
-			if sv.PlotNarrow, err = v.plot(ps, days, 340, 360); err != nil {
-				return nil, err
-			}
+			sv.Months = months(ps, v.plant.TimeZone)
 		}
 		out = append(out, sv)
-	}
-	return out, nil
-}
-
-// plotDays joins the baseline's rows with the statement's series, in order of
-// time.
-func plotDays(ps publish.ProjectState) []report.Day {
-	counted := map[int64]savings.SeriesPoint{}
-	for _, p := range ps.Statement.Series {
-		counted[p.Day.Unix()] = p
-	}
-	out := make([]report.Day, 0, len(ps.Days))
-	for _, d := range ps.Days {
-		if d.Excluded != "" {
-			continue
-		}
-		day := report.Day{Day: d.Day, Actual: d.Energy.KWh(), Expected: math.NaN()}
-		if p, ok := counted[d.Day.Unix()]; ok {
-			day.Period, day.Expected, day.Saved, day.HalfWidth = report.PeriodReporting, p.ExpectedKWh+p.AdjustmentKWh, p.CumulativeSaved, p.HalfWidth
-		} else if ps.Baseline.Covers(d.Day) {
-			day.Period, day.Expected = report.PeriodBaseline, ps.Baseline.Predict(d.Drivers)
-		}
-		out = append(out, day)
 	}
 	return out
 }
 
-func (v *viewer) plot(ps publish.ProjectState, days []report.Day, width, height float64) (template.HTML, error) {
-	id := "plot-" + string(ps.Project.ID)
-	if width > 0 {
-		id += "-narrow"
+// months adds the days that a statement and its baseline count up to calendar months
+// and periods.
+func months(ps publish.ProjectState, zone *time.Location) []web.MonthView {
+	counted := map[int64]savings.SeriesPoint{}
+	for _, p := range ps.Statement.Series {
+		counted[p.Day.Unix()] = p
 	}
-	svg, err := report.SavingsPlot(days, report.PlotOptions{
-		ID: id, Title: "Energy per day and energy saved: " + ps.Project.Title, Zone: v.plant.TimeZone,
-		Confidence: ps.Statement.Confidence, Width: width, Height: height,
-	})
-	return template.HTML(svg), err
-}
-
-// months adds days up to calendar months and periods, for the table behind the
-// plot.
-func months(days []report.Day, zone *time.Location) []web.MonthView {
 	var out []web.MonthView
-	for _, d := range days {
-		if d.Period == report.PeriodNone {
+	for _, d := range ps.Days {
+		period, expected := "reporting", 0.0
+		if p, ok := counted[d.Day.Unix()]; ok {
+			expected = p.ExpectedKWh + p.AdjustmentKWh
+		} else if d.Excluded == "" && ps.Baseline.Covers(d.Day) {
+			period, expected = "baseline", ps.Baseline.Predict(d.Drivers)
+		} else {
 			continue
 		}
 		y, m, _ := d.Day.In(zone).Date()
 		first := time.Date(y, m, 1, 0, 0, 0, 0, zone)
-		if n := len(out); n == 0 || !out[n-1].Month.Equal(first) || out[n-1].Period != string(d.Period) {
-			out = append(out, web.MonthView{Month: first, Period: string(d.Period)})
+		if n := len(out); n == 0 || !out[n-1].Month.Equal(first) || out[n-1].Period != period {
+			out = append(out, web.MonthView{Month: first, Period: period})
 		}
 		mv := &out[len(out)-1]
 		mv.Days++
-		mv.Expected += d.Expected
-		mv.Actual += d.Actual
+		mv.Expected += expected
+		mv.Actual += d.Energy.KWh()
 	}
 	return out
 }

@@ -100,12 +100,12 @@ func TestStyleSheetUsesNoOtherColour(t *testing.T) {
 }
 
 func TestEveryStateHasItsOwnShape(t *testing.T) {
-	page, err := files.ReadFile("templates/overview.html")
+	page, err := files.ReadFile("templates/marks.html")
 	if err != nil {
 		t.Fatal(err)
 	}
 	shapes := map[string]string{}
-	for _, m := range regexp.MustCompile(`(?s)<symbol id="mark-(\w+)"[^>]*>(.*?)</symbol>`).FindAllStringSubmatch(string(page), -1) {
+	for _, m := range regexp.MustCompile(`(?s)<symbol id="mark-([a-z-]+)"[^>]*>(.*?)</symbol>`).FindAllStringSubmatch(string(page), -1) {
 		for other, shape := range shapes {
 			if shape == m[2] {
 				t.Errorf("%s and %s have the same shape", m[1], other)
@@ -113,7 +113,9 @@ func TestEveryStateHasItsOwnShape(t *testing.T) {
 		}
 		shapes[m[1]] = m[2]
 	}
-	for _, word := range []string{"off", "starting", "standby", "curing", "cooling", "fault", "unknown", "upcoming", "due", "overdue"} {
+	for _, word := range []string{
+		"state-off", "state-starting", "state-standby", "state-curing", "state-cooling", "state-fault", "state-unknown", "task-upcoming", "task-due", "task-overdue",
+	} {
 		if shapes[word] == "" {
 			t.Errorf("no shape for %q", word)
 		}

@@ -64,6 +64,9 @@ func (r *request) spread(t Task) string {
 	if t.DueP10.IsZero() {
 		return r.text("task-no-spread")
 	}
+	if t.DueP90.Equal(t.DueP10) {
+		return r.text("task-exactly")
+	}
 	last := r.text("task-beyond")
 	if !t.DueP90.IsZero() {
 		last = r.day(t.DueP90)
@@ -76,7 +79,7 @@ func (r *request) ticket(t Task) ticket {
 		Title: t.Title, Subject: t.Subject, Mark: "task-" + string(t.Status), Word: r.text("task-" + string(t.Status)), When: r.text("task-on", r.day(t.Due)),
 		Spread: r.spread(t), Reason: r.words.Phrase(t.Reason), Deference: r.text("deference"),
 	}
-	if !t.DueP50.IsZero() {
+	if !t.DueP50.IsZero() && !t.DueP50.Equal(t.DueP10) {
 		out.Spread += "; " + r.text("task-likely", r.day(t.DueP50))
 	}
 	if t.Guess {

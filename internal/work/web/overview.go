@@ -3,7 +3,6 @@ package web
 import (
 	"context"
 	"encoding/json"
-	"html/template"
 	"math"
 	"time"
 
@@ -17,7 +16,7 @@ type Source interface {
 	Overview(ctx context.Context) (Overview, error)
 }
 
-// Overview is everything that the overview page and /api/v1/overview show.
+// Overview is everything that /api/v1/overview shows; the pages show the same.
 // Energies are kilowatt-hours, powers watts, hours are hours.
 type Overview struct {
 	SiteName string    `json:"site"`
@@ -170,12 +169,8 @@ type SavingsView struct {
 	BaselineVersion int        `json:"baseline_version"`
 	FrozenAt        time.Time  `json:"frozen_at,omitzero"`
 	Approver        string     `json:"approver"`
-	// Months is the statement cut into calendar months: the plot as a table.
+	// Months is the statement cut into calendar months.
 	Months []MonthView `json:"months"`
-	// Plot and PlotNarrow are the same picture for wide and for narrow pages:
-	// SVG made by this program, set into the page as it is. Empty means none.
-	Plot       template.HTML `json:"-"`
-	PlotNarrow template.HTML `json:"-"`
 }
 
 // MonthView is one calendar month of a period.
