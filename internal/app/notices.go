@@ -117,18 +117,14 @@ func (d *Daemon) conditions(ctx context.Context, now time.Time) ([]notice.Condit
 	return out, true, nil
 }
 
-// taskCondition says of a task what a planner wants to know. Its subject holds the
-// anchor: after the task was done it is another one.
+// taskCondition says of a task what a planner wants to know.
 func taskCondition(t upkeep.Task, p *plant.Plant) notice.Condition {
 	c := notice.Condition{
 		Form: notice.Task, Topic: notice.Upkeep, Press: t.Press, Status: string(t.Status), Due: t.Due,
-		Subject: fmt.Sprintf("task %s/%s since %d", t.Rule, t.Subject, t.Anchor.Unix()),
+		Subject: notice.TaskSubject(t.Rule, t.Subject, t.Anchor),
 		Title:   fmt.Sprintf("%s at %s", t.Title, t.Subject),
 		Text:    t.Reason + ".",
 		Remedy:  fmt.Sprintf("Plan it, then record it: curetally done %s/%s --by NAME", t.Rule, t.Subject),
-	}
-	if t.Anchor.IsZero() {
-		c.Subject = fmt.Sprintf("task %s/%s since ever", t.Rule, t.Subject)
 	}
 	if c.Press == "" {
 		c.Press = pressOf(t.Subject, p)

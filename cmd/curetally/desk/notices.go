@@ -101,6 +101,8 @@ func came(d notice.Delivery, p *plant.Plant) string {
 		return "sent " + Moment(d.Sent, p)
 	case notice.Dead:
 		return fmt.Sprintf("given up after %s: %s", Count(d.Attempt, "attempt"), d.Error)
+	case notice.Withdrawn:
+		return "withdrawn: seen to before it was sent"
 	default:
 		if d.Attempt > 0 {
 			return fmt.Sprintf("tried %d times, next %s: %s", d.Attempt, Moment(d.Due, p), d.Error)

@@ -2,10 +2,12 @@ package deeds
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"time"
 
+	"curetally/internal/core/notice"
 	"curetally/internal/core/plant"
 	"curetally/internal/core/upkeep"
 	"curetally/internal/link/config/strictyaml"
@@ -21,12 +23,12 @@ func (b Book) Done(ctx context.Context, d plant.Done, seen time.Time) (string, e
 	if err != nil {
 		return "", err
 	}
-	t, err := b.countsAnew(ctx, d.Rule, d.Subject, seen)
+	t, err := b.decide(ctx, decision{rule: d.Rule, subject: d.Subject, seen: seen, on: func(t upkeep.Task) (plant.TaskAct, error) {
+		return plant.TaskAct{
+			Kind: plant.TaskDone, Rule: d.Rule, Subject: d.Subject, At: at, By: d.By, Note: d.Note, Reading: d.Reading,
+		}, b.countsAnew(t)
+	}})
 	if err != nil {
-		return "", err
-	}
-	d.At = at
-	if err := b.Store.MarkDone(ctx, d); err != nil {
 		return "", err
 	}
 	return fmt.Sprintf("recorded: %s done %s by %s", nameOf(t), b.moment(at), d.By), nil
@@ -39,12 +41,11 @@ func (b Book) Skip(ctx context.Context, a plant.TaskAct, seen time.Time) (string
 	if err != nil {
 		return "", err
 	}
-	t, err := b.countsAnew(ctx, a.Rule, a.Subject, seen)
+	t, err := b.decide(ctx, decision{rule: a.Rule, subject: a.Subject, seen: seen, on: func(t upkeep.Task) (plant.TaskAct, error) {
+		a.Kind, a.At, a.Due = plant.TaskSkip, at, t.Due
+		return a, b.countsAnew(t)
+	}})
 	if err != nil {
-		return "", err
-	}
-	a.Kind, a.At, a.Due = plant.TaskSkip, at, t.Due
-	if err := b.Store.RecordTask(ctx, a); err != nil {
 		return "", err
 	}
 	return fmt.Sprintf("recorded: %s left out %s by %s", nameOf(t), b.moment(at), a.By), nil
@@ -57,25 +58,70 @@ func (b Book) Postpone(ctx context.Context, a plant.TaskAct, seen time.Time) (st
 	if err != nil {
 		return "", err
 	}
-	t, err := b.task(ctx, a.Rule, a.Subject, seen)
+	var due, until time.Time
+	t, err := b.decide(ctx, decision{rule: a.Rule, subject: a.Subject, seen: seen, on: func(t upkeep.Task) (plant.TaskAct, error) {
+		due, until = t.Due, b.day(a.Until)
+		if !t.OriginalDue.IsZero() {
+			due = t.OriginalDue
+		}
+		switch {
+		case due.IsZero():
+			return a, refused("task %s has no date, so there is nothing to put off: %s", nameOf(t), t.Reason)
+		case !until.After(due) || !until.After(b.Plant.Day(now, 0)):
+			return a, refused("%s is not after today and the day on which %s is due (%s) — give a later day", b.date(until), nameOf(t), b.date(due))
+		}
+		put := a
+		put.Kind, put.At, put.Due, put.Until = plant.TaskPostpone, now, due, until
+		return put, nil
+	}})
 	if err != nil {
 		return "", err
 	}
-	due, until := t.Due, b.day(a.Until)
-	if !t.OriginalDue.IsZero() {
-		due = t.OriginalDue
-	}
-	switch {
-	case due.IsZero():
-		return "", refused("task %s has no date, so there is nothing to put off: %s", nameOf(t), t.Reason)
-	case !until.After(due) || !until.After(b.Plant.Day(now, 0)):
-		return "", refused("%s is not after today and the day on which %s is due (%s) — give a later day", b.date(until), nameOf(t), b.date(due))
-	}
-	a.Kind, a.At, a.Due, a.Until = plant.TaskPostpone, now, due, until
-	if err := b.Store.RecordTask(ctx, a); err != nil {
-		return "", err
-	}
 	return fmt.Sprintf("recorded: %s, due %s, put off to %s by %s", nameOf(t), b.date(due), b.date(until), a.By), nil
+}
+
+// decision is what a person decides on a task.
+type decision struct {
+	rule    plant.RuleID
+	subject string
+	seen    time.Time // anchor of the task as the person saw it; zero when not said
+	// on makes the act on the task as it stands.
+	on func(upkeep.Task) (plant.TaskAct, error)
+}
+
+// decide records a decision on a task as it stands, and only if it still stands so
+// in the transaction that records it. A lamp that is changed elsewhere meanwhile
+// makes it look again.
+func (b Book) decide(ctx context.Context, d decision) (upkeep.Task, error) {
+	mark, err := b.Store.TaskMark(ctx, d.rule, d.subject)
+	if err != nil {
+		return upkeep.Task{}, err
+	}
+	for {
+		t, err := b.task(ctx, d.rule, d.subject, d.seen)
+		if err != nil {
+			return t, err
+		}
+		a, err := d.on(t)
+		if err != nil {
+			return t, err
+		}
+		seen := store.Seen{Mark: mark}
+		if a.Kind == plant.TaskPostpone || a.At.After(t.Anchor) {
+			seen.Notice = notice.TaskSubject(t.Rule, t.Subject, t.Anchor)
+		}
+		err = b.Store.RecordSeen(ctx, a, seen)
+		if !errors.Is(err, store.ErrMoved) {
+			return t, err
+		}
+		before := mark.Act
+		if mark, err = b.Store.TaskMark(ctx, d.rule, d.subject); err != nil {
+			return t, err
+		}
+		if mark.Act != before {
+			return t, b.meanwhile(ctx, t)
+		}
+	}
 }
 
 // Undo writes a counter-entry to the act about a task that was recorded last and
@@ -117,19 +163,15 @@ func pastWord(k plant.TaskActKind) string {
 
 func nameOf(t upkeep.Task) string { return string(t.Rule) + "/" + t.Subject }
 
-// countsAnew gives a task that a person may say to be done or left out. The change
-// of a lamp is neither: the life of the lamp says when it is due.
-func (b Book) countsAnew(ctx context.Context, rule plant.RuleID, subject string, seen time.Time) (upkeep.Task, error) {
-	t, err := b.task(ctx, rule, subject, seen)
-	if err != nil {
-		return t, err
-	}
+// countsAnew refuses a task of which a person cannot say that it was done or left
+// out: the life of a lamp says when its change is due.
+func (b Book) countsAnew(t upkeep.Task) error {
 	changes := func(r plant.TaskRule) bool { return r.ID == t.Rule && r.LifeFraction >= 1 }
 	if slices.ContainsFunc(b.Plant.Rules, changes) {
-		return t, refused("task %s is the change of lamp %s — record it with curetally lamp remove %s --reason … and curetally lamp fit SERIAL %s, "+
+		return refused("task %s is the change of lamp %s — record it with curetally lamp remove %s --reason … and curetally lamp fit SERIAL %s, "+
 			"so that the old lamp's life is closed and the new one's begins", nameOf(t), t.Lamp, t.Lamp, t.Station)
 	}
-	return t, nil
+	return nil
 }
 
 // task finds a task as it stands now.
@@ -157,6 +199,11 @@ func (b Book) stale(ctx context.Context, t upkeep.Task, seen time.Time) error {
 	if seen.IsZero() || seen.Equal(t.Anchor) {
 		return nil
 	}
+	return b.meanwhile(ctx, t)
+}
+
+// meanwhile says that a task was changed, and by whom.
+func (b Book) meanwhile(ctx context.Context, t upkeep.Task) error {
 	history, err := b.Store.TaskHistory(ctx, t.Rule, t.Subject)
 	if err != nil {
 		return err

@@ -15,6 +15,8 @@ const (
 	Waiting State = "waiting"
 	Sent    State = "sent"
 	Dead    State = "dead" // given up; a person can have it sent again
+	// Withdrawn before it was sent, because a person has seen to what it says.
+	Withdrawn State = "withdrawn"
 )
 
 // Delivery is a notice on its way through one channel.

@@ -14,6 +14,7 @@
 package notice
 
 import (
+	"fmt"
 	"time"
 
 	"curetally/internal/core/plant"
@@ -102,6 +103,19 @@ type Record struct {
 	Acknowledged bool
 	// Gone says that the condition was not there at the last look.
 	Gone bool
+	// Closed says of a task that it was done or skipped since it was announced; it is
+	// over, whatever a look from before says. It follows from what is on record, as
+	// Acknowledged does.
+	Closed bool
+}
+
+// TaskSubject names a task among all conditions. It holds the instant from which the
+// task counts: after the task was done it is another one.
+func TaskSubject(rule plant.RuleID, subject string, anchor time.Time) string {
+	if anchor.IsZero() {
+		return fmt.Sprintf("task %s/%s since ever", rule, subject)
+	}
+	return fmt.Sprintf("task %s/%s since %d", rule, subject, anchor.Unix())
 }
 
 // Notice is one transition in words. The pair of Subject and Transition is its

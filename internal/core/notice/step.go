@@ -34,11 +34,11 @@ func Next(records []Record, now []Condition, at time.Time, l Limits) Step {
 	var step Step
 	present := make(map[string]bool, len(now))
 	for _, c := range now {
-		if present[c.Subject] {
-			continue // the same said twice
+		before, seen := known[c.Subject]
+		if present[c.Subject] || before.Closed {
+			continue // the same said twice, or seen before it was done
 		}
 		present[c.Subject] = true
-		before, seen := known[c.Subject]
 		after := before
 		after.Subject, after.Form, after.Topic, after.Press, after.Title, after.Gone = c.Subject, c.Form, c.Topic, c.Press, c.Title, false
 		var told []Notice

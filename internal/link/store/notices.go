@@ -16,14 +16,14 @@ import (
 // no longer there.
 const keepGone = "400 days"
 
-const recordColumns = `c.subject, c.form, c.topic, c.press, c.title, c.status, c.since, c.pending, c.episode, c.due, c.revision, c.changed, c.escalated, c.gone,
+const recordColumns = `c.subject, c.form, c.topic, c.press, c.title, c.status, c.since, c.pending, c.episode, c.due, c.revision, c.changed, c.escalated, c.gone, c.closed IS NOT NULL,
 	EXISTS (SELECT FROM notice_answer x JOIN notice n ON n.site = x.site AND n.id = x.notice
 		WHERE n.site = c.site AND n.subject = c.subject AND n.transition = c.status)`
 
 func scanRecord(row pgx.CollectableRow) (notice.Record, error) {
 	var r notice.Record
 	var since, pending, due, changed *time.Time
-	err := row.Scan(&r.Subject, &r.Form, &r.Topic, &r.Press, &r.Title, &r.Status, &since, &pending, &r.Episode, &due, &r.Revision, &changed, &r.Escalated, &r.Gone, &r.Acknowledged)
+	err := row.Scan(&r.Subject, &r.Form, &r.Topic, &r.Press, &r.Title, &r.Status, &since, &pending, &r.Episode, &due, &r.Revision, &changed, &r.Escalated, &r.Gone, &r.Closed, &r.Acknowledged)
 	r.Since, r.Pending, r.Due, r.Changed = instant(since), instant(pending), instant(due), instant(changed)
 	return r, err
 }
@@ -47,8 +47,7 @@ func (db *DB) Announce(ctx context.Context, decide func([]notice.Record) ([]noti
 	}
 	err = db.tx(ctx, func(tx pgx.Tx) error {
 		announced = 0
-		// One at a time looks at what was announced, and changes it.
-		if _, err := tx.Exec(ctx, "SELECT pg_advisory_xact_lock(hashtextextended('curetally notices', $1))", s.id); err != nil {
+		if err := lockNotices(ctx, tx, s.id); err != nil {
 			return err
 		}
 		rows, err := tx.Query(ctx, "SELECT "+recordColumns+" FROM condition c WHERE c.site = $1 ORDER BY c.subject", s.id)
@@ -81,6 +80,12 @@ func (db *DB) Announce(ctx context.Context, decide func([]notice.Record) ([]noti
 		return 0, fmt.Errorf("announce: %w", err)
 	}
 	return announced, nil
+}
+
+// lockNotices lets one at a time look at what was announced, and change it.
+func lockNotices(ctx context.Context, tx pgx.Tx, site int16) error {
+	_, err := tx.Exec(ctx, "SELECT pg_advisory_xact_lock(hashtextextended('curetally notices', $1))", site)
+	return err
 }
 
 func putRecord(ctx context.Context, tx pgx.Tx, site int16, r notice.Record) error {
@@ -156,7 +161,8 @@ func (db *DB) Claim(ctx context.Context, channel string, at time.Time, lease tim
 	return all, nil
 }
 
-// Settled keeps how attempts ended: the state, error, sent and due of each.
+// Settled keeps how attempts ended: the state, error, sent and due of each. One that
+// was withdrawn while it was on its way and did not arrive is not tried again.
 func (db *DB) Settled(ctx context.Context, all []notice.Delivery) error {
 	s, err := db.bound()
 	if err != nil {
@@ -164,7 +170,7 @@ func (db *DB) Settled(ctx context.Context, all []notice.Delivery) error {
 	}
 	err = db.tx(ctx, func(tx pgx.Tx) error {
 		for _, d := range all {
-			if _, err := tx.Exec(ctx, "UPDATE delivery SET state = $4, due = $5, error = $6, sent = $7 WHERE site = $1 AND notice = $2 AND channel = $3 AND state <> 'sent'",
+			if _, err := tx.Exec(ctx, "UPDATE delivery SET state = $4, due = $5, error = $6, sent = $7 WHERE site = $1 AND notice = $2 AND channel = $3 AND state <> 'sent' AND (state <> 'withdrawn' OR $4 = 'sent')",
 				s.id, d.Notice.ID, d.Channel, d.State, d.Due.UTC(), text(d.Error), until(d.Sent)); err != nil {
 				return err
 			}

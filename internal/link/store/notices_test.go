@@ -9,6 +9,7 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"curetally/internal/core/notice"
+	"curetally/internal/core/plant"
 )
 
 // due announces that a task is due, to two channels.
@@ -113,4 +114,87 @@ func TestAnswer_IsSeenByTheNextLook(t *testing.T) {
 		t.Error("the record does not know of the answer")
 	}
 	same(t, "audit rows", len(get(db.AuditLog(ctx, 10))(t)), 1)
+}
+
+// What was announced of a task is closed with the act that does it, stays closed
+// for a look from before the act, and is open again when the act is taken back.
+func TestRecordSeen_ClosesWhatWasAnnounced(t *testing.T) {
+	db := open(t)
+	ctx := t.Context()
+	same(t, "announced", due(db, t), 1)
+	sent := get(db.Claim(ctx, "hook", at(600), time.Hour, 1))(t)
+	sent[0].State, sent[0].Sent = notice.Sent, at(601)
+	must(t, db.Settled(ctx, sent))
+	states := func() map[string]notice.State {
+		out := map[string]notice.State{}
+		for _, n := range get(db.Notices(ctx, false, 10))(t) {
+			for _, d := range n.Deliveries {
+				out[d.Channel] = d.State
+			}
+		}
+		return out
+	}
+	record := func() (r notice.Record) {
+		get(db.Announce(ctx, func(before []notice.Record) ([]notice.Record, []notice.Posted) {
+			r = before[0]
+			return nil, nil
+		}))(t)
+		return r
+	}
+	onItsWay := get(db.Claim(ctx, "mail", at(600), time.Hour, 1))(t)
+	seen := Seen{Mark: get(db.TaskMark(ctx, "lens-clean", "heron-1"))(t), Notice: "task lens-clean/heron-1"}
+	done := plant.TaskAct{Kind: plant.TaskDone, Rule: "lens-clean", Subject: "heron-1", At: at(700), By: "Ann"}
+	must(t, db.RecordSeen(ctx, done, seen))
+	same(t, "deliveries", states(), map[string]notice.State{"hook": notice.Sent, "mail": notice.Withdrawn})
+	if r := record(); !r.Gone || !r.Closed {
+		t.Errorf("after the act: %+v", r)
+	}
+	onItsWay[0].State = notice.Waiting // it failed meanwhile
+	must(t, db.Settled(ctx, onItsWay))
+	same(t, "after it failed", states()["mail"], notice.Withdrawn)
+	same(t, "announced by a look from before", due(db, t), 0)
+	if r := record(); !r.Gone || !r.Closed {
+		t.Errorf("after a look from before: %+v", r)
+	}
+
+	acts := get(db.TaskHistory(ctx, "lens-clean", "heron-1"))(t)
+	must(t, db.RecordTask(ctx, plant.TaskAct{Kind: plant.TaskUndo, Rule: "lens-clean", Subject: "heron-1", At: at(800), Undoes: acts[0].ID, By: "Ann", Note: "wrong lens"}))
+	same(t, "taken back", states(), map[string]notice.State{"hook": notice.Sent, "mail": notice.Waiting})
+	if r := record(); r.Gone || r.Closed {
+		t.Errorf("taken back: %+v", r)
+	}
+}
+
+// Of several people who decide on the same task at once, one is recorded and the
+// others are told.
+func TestRecordSeen_ManyAtOnceOneWins(t *testing.T) {
+	db := open(t)
+	ctx := t.Context()
+	seen := Seen{Mark: get(db.TaskMark(ctx, "lens-clean", "heron-1"))(t)}
+	var wg sync.WaitGroup
+	errs := make(chan error, 6)
+	for i := range cap(errs) {
+		wg.Go(func() {
+			errs <- db.RecordSeen(ctx, plant.TaskAct{Kind: plant.TaskDone, Rule: "lens-clean", Subject: "heron-1", At: at(10), By: string(rune('A' + i))}, seen)
+		})
+	}
+	wg.Wait()
+	close(errs)
+	recorded := 0
+	for err := range errs {
+		switch {
+		case err == nil:
+			recorded++
+		case !errors.Is(err, ErrMoved) || !errors.Is(err, ErrConflict):
+			t.Errorf("%v, expected ErrMoved", err)
+		}
+	}
+	same(t, "recorded", recorded, 1)
+	same(t, "on record", len(get(db.TaskHistory(ctx, "lens-clean", "heron-1"))(t)), 1)
+	must(t, db.FitLamp(ctx, plant.Fitting{Lamp: "L-1", Station: "heron-1", From: at(0), By: "Ann"}, "arc"))
+	now := Seen{Mark: get(db.TaskMark(ctx, "lens-clean", "heron-1"))(t)}
+	must(t, db.RemoveLamp(ctx, "L-1", at(20), "failed", "Ann"))
+	if err := db.RecordSeen(ctx, plant.TaskAct{Kind: plant.TaskSkip, Rule: "lens-clean", Subject: "heron-1", At: at(30), By: "Ann"}, now); !errors.Is(err, ErrMoved) {
+		t.Errorf("a lamp was taken out meanwhile: %v, expected ErrMoved", err)
+	}
 }
