@@ -30,6 +30,7 @@ import (
 	"github.com/alecthomas/kong"
 
 	"curetally/cmd/curetally/acts"
+	"curetally/cmd/curetally/completion"
 	"curetally/cmd/curetally/desk"
 	"curetally/cmd/curetally/desk/report"
 	"curetally/cmd/curetally/desk/validate"
@@ -84,6 +85,7 @@ type commands struct {
 	Case       offline.Case       `cmd:"" help:"The case for a retrofit from a survey file: energy, cost, carbon, payback, each with its uncertainty; needs no database."`
 	LampLife   offline.LampLife   `cmd:"" name:"lamplife" help:"Life statistics from a file of lamps that failed, were changed or still run; needs no database."`
 	OutputLife offline.OutputLife `cmd:"" name:"outputlife" help:"Decline of a lamp's output from a file of readings, ageing apart from dirt; needs no database."`
+	Completion completion.Command `cmd:"" help:"Print the script by which bash, zsh or fish completes commands and flags."`
 	Version    versionCommand     `cmd:"" help:"Print the version."`
 }
 
