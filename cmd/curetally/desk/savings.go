@@ -23,9 +23,11 @@ import (
 type Savings struct {
 	Site
 	Period
-	Project  string `arg:"" optional:"" help:"Savings project; all by default."`
-	Coverage bool   `help:"Print how often stated 90 % intervals hold the truth, on 500 seeded virtual plants; needs no configuration."`
-	JSON     bool   `help:"Print as JSON."`
+	Project string `arg:"" optional:"" help:"Savings project; all by default."`
+	// Normalised asks for a year of normal conditions instead.
+	Normalised bool `help:"State the saving in a year of normal conditions (expected_year or expected_days of the project) by a model of the reporting days; kWh, with the uncertainty of both models."`
+	Coverage   bool `help:"Print how often stated 90 % intervals hold the truth, on 500 seeded virtual plants; needs no configuration."`
+	JSON       bool `help:"Print as JSON."`
 }
 
 // Run states the savings of one or all projects. A project that cannot be
@@ -50,6 +52,9 @@ func (c Savings) Run(ctx context.Context, s Surroundings) error {
 		}
 		if len(projects) == 0 {
 			return errors.New("the configuration has no savings project — add one under savings")
+		}
+		if c.Normalised {
+			return c.normalised(ctx, db, p, projects, s)
 		}
 		out := savingsJSON{Statements: []savings.Statement{}, Valuations: []valuationJSON{}, Effects: []effectJSON{}}
 		var failed error

@@ -203,6 +203,28 @@ func (f Face) Statement(ctx context.Context, project, period string) (savings.St
 	return st, err
 }
 
+// Normalised implements api.Savings.
+func (f Face) Normalised(ctx context.Context, project, period string) (savings.Normalised, error) {
+	pr, err := f.project(project)
+	if err != nil {
+		return savings.Normalised{}, err
+	}
+	asked := publish.Asked{Now: time.Now()}
+	if period != "" {
+		if asked.Period, err = savings.ParsePeriod(period, f.Plant); err != nil {
+			return savings.Normalised{}, fmt.Errorf("%w: %w", deeds.ErrRefused, err)
+		}
+	}
+	n, found, err := publish.Normalise(ctx, f.Store, f.Plant, pr, asked)
+	switch {
+	case errors.Is(err, savings.ErrNoNormal):
+		return n, fmt.Errorf("%w: %w", deeds.ErrUnknown, err)
+	case err == nil && !found:
+		return n, noBaseline(pr)
+	}
+	return n, err
+}
+
 func noBaseline(pr plant.Project) error {
 	return fmt.Errorf("project %s has no frozen baseline — freeze it before the conversion: %w", pr.ID, deeds.ErrUnknown)
 }

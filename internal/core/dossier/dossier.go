@@ -35,6 +35,9 @@ type Dossier struct {
 	Days        []savings.Day
 	Meters      []savings.Metering
 	Adjustments []plant.Adjustment
+	// Normalised is the saving in a year of normal conditions; nil where none is
+	// stated or the reporting period has no model.
+	Normalised *savings.Normalised
 	// Shape is the mean power by hour of the local day, before and after; empty where
 	// no entries are on record for it.
 	Shape Shape

@@ -224,8 +224,11 @@ type Project struct {
 	Conversion time.Time
 	// Expected is what the drivers will go through in the year to come.
 	Expected []DriverSpan
-	Factors  []StaticFactor
-	Plan     MVPlan
+	// Normal are the kinds of days of a year to which savings are normalised; none
+	// where the project states no such year.
+	Normal  []NormalDay
+	Factors []StaticFactor
+	Plan    MVPlan
 }
 
 // Driver is an independent variable of a baseline model, summed per day over

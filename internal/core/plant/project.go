@@ -64,6 +64,13 @@ type DriverSpan struct {
 	High   float64
 }
 
+// NormalDay is a kind of day of the project's normal year: how many days there are
+// of it, and the drivers of one, in the order of the project's drivers.
+type NormalDay struct {
+	Days    float64
+	Drivers []float64
+}
+
 // StaticFactor is something that is taken not to change and is not in the model.
 type StaticFactor struct {
 	Name  string    `json:"name"`

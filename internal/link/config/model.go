@@ -2,6 +2,7 @@ package config
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 
 	"curetally/internal/core/plant"
@@ -56,8 +57,76 @@ func (b *builder) expected(at string, s projectSpec, p *plant.Project) {
 		case !(e.Low >= 0 && e.High > e.Low):
 			b.report(path+".high", "not above low", "write what the driver goes through per day, for example {driver: curing_hours, low: 0, high: 32}")
 		default:
-			p.Expected = append(p.Expected, plant.DriverSpan(e))
+			p.Expected = append(p.Expected, plant.DriverSpan{Driver: e.Driver, Low: e.Low, High: e.High})
 		}
+	}
+	b.means(at, s, p)
+	b.expectedDays(at, s, p)
+}
+
+// means makes a normal year of the mean of each driver.
+func (b *builder) means(at string, s projectSpec, p *plant.Project) {
+	mean := map[plant.Driver]float64{}
+	for i, e := range s.ExpectedYear {
+		if e.Mean == nil {
+			continue
+		}
+		if !(*e.Mean >= e.Low && *e.Mean <= e.High) {
+			b.report(fmt.Sprintf("%s.expected_year[%d].mean", at, i), "not between low and high", "write the mean per day over all days of the year, the days of rest included")
+		}
+		mean[e.Driver] = *e.Mean
+	}
+	if len(mean) == 0 {
+		return
+	}
+	day := plant.NormalDay{Days: daysOfYear}
+	for _, d := range p.Drivers {
+		v, known := mean[d]
+		if !known {
+			b.reportf(at+".expected_year", "give every driver of the project its mean, or none", "there are means, but none of driver %s", d)
+			return
+		}
+		day.Drivers = append(day.Drivers, v)
+	}
+	p.Normal = []plant.NormalDay{day}
+}
+
+// daysOfYear is a normal year; a leap year is one of its kinds of days longer.
+const daysOfYear = 365
+
+// expectedDays reads a normal year as kinds of days.
+func (b *builder) expectedDays(at string, s projectSpec, p *plant.Project) {
+	if len(s.ExpectedDays) == 0 {
+		return
+	}
+	if p.Normal != nil {
+		b.report(at+".expected_days", "the normal year is there twice, also as means", "remove mean: from expected_year, or expected_days")
+	}
+	p.Normal = nil
+	var sum float64
+	for i, n := range s.ExpectedDays {
+		path := fmt.Sprintf("%s.expected_days[%d]", at, i)
+		if !(n.Days > 0 && n.Days <= daysOfYear+1) {
+			b.report(path+".days", "not between 1 and 366", "write how many such days a year has")
+		}
+		sum += n.Days
+		day := plant.NormalDay{Days: n.Days}
+		for _, d := range p.Drivers {
+			v, known := n.Drivers[string(d)]
+			if !known || !(v >= 0) {
+				b.reportf(path+".drivers", "give each driver of the project its value on such a day, 0 or more", "nothing usable for driver %s", d)
+			}
+			day.Drivers = append(day.Drivers, v)
+		}
+		for _, name := range slices.Sorted(maps.Keys(n.Drivers)) {
+			if !slices.Contains(p.Drivers, plant.Driver(name)) {
+				b.reportf(path+".drivers."+name, strictyaml.Suggest(name, wordsOf(p.Drivers), "list it under drivers"), "%q is no driver of the project", name)
+			}
+		}
+		p.Normal = append(p.Normal, day)
+	}
+	if sum < daysOfYear-0.5 || sum > daysOfYear+1.5 {
+		b.reportf(at+".expected_days", "write kinds of days that make up a year of 365 or 366", "the days add up to %g", sum)
 	}
 }
 

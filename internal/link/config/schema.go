@@ -194,6 +194,7 @@ type projectSpec struct {
 	Limits         limitsSpec         `yaml:"limits"`
 	Conversion     date               `yaml:"conversion"`
 	ExpectedYear   []spanSpec         `yaml:"expected_year"`
+	ExpectedDays   []normalSpec       `yaml:"expected_days"`
 	Factors        []factorSpec       `yaml:"static_factors"`
 	Plan           planSpec           `yaml:"plan"`
 	BeforeAfter    []beforeafter.Spec `yaml:"before_after"`
@@ -218,6 +219,14 @@ type spanSpec struct {
 	Driver plant.Driver `yaml:"driver,required"`
 	Low    float64      `yaml:"low"`
 	High   float64      `yaml:"high,required"`
+	Mean   *float64     `yaml:"mean"`
+}
+
+// normalSpec is a kind of day of the year to come: how many there are, and the
+// drivers of one.
+type normalSpec struct {
+	Days    float64            `yaml:"days,required"`
+	Drivers map[string]float64 `yaml:"drivers,required"`
 }
 
 type factorSpec struct {

@@ -18,6 +18,9 @@ type Savings interface {
 	// Statement states the savings of a period: "2026-03", "2026-03-09", or empty for
 	// all of the reporting period.
 	Statement(ctx context.Context, project, period string) (savings.Statement, error)
+	// Normalised states the savings of the project's normal year by a model of the
+	// reporting days of a period.
+	Normalised(ctx context.Context, project, period string) (savings.Normalised, error)
 	// Baseline gives the newest frozen baseline.
 	Baseline(ctx context.Context, project string) (savings.Baseline, error)
 	// Published gives all published statements by period and version.
@@ -81,6 +84,10 @@ func (a *API) savings() {
 	one(a, about{"get-savings", "/savings/{project}", "savings", "Savings", "The savings statement against the newest frozen baseline."},
 		func(ctx context.Context, in statementQuery) (savings.Statement, error) {
 			return a.o.Savings.Statement(ctx, in.Project, in.Period)
+		})
+	one(a, about{"get-normalised", "/savings/{project}/normalised", "savings", "Savings of a normal year", "What the baseline gives for a year of normal conditions less what a model of the reporting days gives."},
+		func(ctx context.Context, in statementQuery) (savings.Normalised, error) {
+			return a.o.Savings.Normalised(ctx, in.Project, in.Period)
 		})
 	one(a, about{"get-baseline", "/savings/{project}/baseline", "savings", "Baseline", "The newest frozen baseline, as it was frozen."},
 		func(ctx context.Context, in InProject) (json.RawMessage, error) {

@@ -68,6 +68,13 @@ func (invented) Statement(_ context.Context, project, _ string) (savings.Stateme
 	return savings.Statement{Project: "retrofit", SavedKWh: 12}, nil
 }
 
+func (invented) Normalised(_ context.Context, project, _ string) (savings.Normalised, error) {
+	if project != "retrofit" {
+		return savings.Normalised{}, errNone
+	}
+	return savings.Normalised{Project: "retrofit", SavedKWh: 13}, nil
+}
+
 func (invented) Baseline(context.Context, string) (savings.Baseline, error) {
 	return savings.Baseline{Version: 1}, nil
 }

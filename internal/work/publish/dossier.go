@@ -2,6 +2,7 @@ package publish
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
@@ -49,7 +50,36 @@ func gather(ctx context.Context, s Store, p *plant.Plant, pr plant.Project, aske
 	}
 	terms.Period = asked.Period
 	out.Days, out.Meters, out.Adjustments = d.days, terms.Meters, terms.Adjustments
-	out.Statement, err = savings.State(out.Baseline, pr, d.days, terms)
+	if out.Statement, err = savings.State(out.Baseline, pr, d.days, terms); err != nil {
+		return out, true, err
+	}
+	n, err := savings.Normalise(out.Baseline, pr, d.days, terms)
+	switch {
+	case err == nil:
+		out.Normalised = &n
+	case !errors.Is(err, savings.ErrNoNormal):
+		return out, true, err
+	}
+	return out, true, nil
+}
+
+// Normalise states the savings of a project's normal year, by a model of the
+// reporting days of a period. found is false when no baseline is frozen.
+func Normalise(ctx context.Context, s Store, p *plant.Plant, pr plant.Project, asked Asked) (out savings.Normalised, found bool, err error) {
+	b, found, err := Frozen(ctx, s, pr.ID)
+	if err != nil || !found {
+		return out, found, err
+	}
+	d, err := daysOf(ctx, s, p, pr, asked.Now)
+	if err != nil {
+		return out, true, err
+	}
+	terms, err := termsOf(ctx, s, p, b, d)
+	if err != nil {
+		return out, true, err
+	}
+	terms.Period = asked.Period
+	out, err = savings.Normalise(b, pr, d.days, terms)
 	return out, true, err
 }
 

@@ -70,6 +70,17 @@ func New(t *testing.T, c Case) dossier.Dossier {
 		Model: c.Model, Granularity: c.Granularity,
 		Factors: []plant.StaticFactor{{Name: "shifts", Value: "two"}},
 	}
+	for _, kind := range []struct{ days, hours float64 }{{200, 12}, {165, 13.5}} {
+		normal := plant.NormalDay{Days: kind.days}
+		for _, driver := range c.Drivers {
+			v := kind.hours
+			if driver == plant.DriverArea {
+				v *= 1050
+			}
+			normal.Drivers = append(normal.Drivers, v)
+		}
+		pr.Normal = append(pr.Normal, normal)
+	}
 	days := made(c, begin, change)
 	frozen := savings.FreezeInfo{Approver: "Ann Example", At: change.Add(9 * time.Hour).UTC(), Software: "test"}
 	b, err := savings.Freeze(pr, days, frozen)
@@ -98,6 +109,11 @@ func New(t *testing.T, c Case) dossier.Dossier {
 		Days: days, Meters: terms.Meters, Adjustments: terms.Adjustments,
 	}
 	d.Shape = shape(d)
+	n, err := savings.Normalise(b, pr, days, terms)
+	if err != nil {
+		t.Fatal(err)
+	}
+	d.Normalised = &n
 	return d
 }
 

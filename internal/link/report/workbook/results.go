@@ -2,6 +2,7 @@ package workbook
 
 import (
 	"fmt"
+	"strings"
 
 	"curetally/internal/core/regression"
 	"curetally/internal/core/savings"
@@ -56,7 +57,43 @@ func (m *maker) result() {
 		{w.Text("mean-kw-after"), "kW", kw(actual), st.ActualMeanKW},
 	})
 	m.terms(row+1, saved, write, &row)
+	if m.d.Normalised != nil {
+		write(m.normalisedLines(row))
+	}
 	write(m.modelLines())
+}
+
+// normalisedLines writes the saving in a year of normal conditions: the baseline's
+// part by the model that the workbook fits, that of the reporting model and its
+// uncertainty by the figures that the program states. row is the first of them.
+func (m *maker) normalisedLines(row int) []line {
+	n, w := m.d.Normalised, m.words
+	number := func(v float64) string { return fmt.Sprintf("%.17g", v) }
+	var parts []string
+	for _, kind := range n.Normal {
+		perDay := make([]string, len(kind.PerDay))
+		for i, v := range kind.PerDay {
+			perDay[i] = number(v)
+		}
+		sum := m.model.abs(colValue, coefficientRow)
+		for j, column := range m.columnFormulas(perDay) {
+			sum += "+" + m.coefficient(j) + "*" + column
+		}
+		parts = append(parts, number(kind.Days)+"*("+sum+")")
+	}
+	cell := func(i int) string { return m.results.abs(3, row+i) }
+	meter := 0.0
+	t := stats.Quantile(n.Confidence, n.DegreesOfFreedom)
+	if t > 0 {
+		meter = n.MeterHalfWidthKWh / t
+	}
+	half := fmt.Sprintf("%s*SQRT(%s^2+%s^2+%s^2)", student(fmt.Sprint(n.Confidence), number(n.DegreesOfFreedom)), number(n.BaselineStandard), number(n.ReportingStandard), number(meter))
+	return []line{
+		{w.Text("normal-baseline", w.Number(n.Days, 0)), "kWh", strings.Join(parts, "+"), n.BaselineKWh},
+		{w.Text("normal-reporting"), "kWh", number(n.ReportingKWh), n.ReportingKWh},
+		{w.Text("normal-saved"), "kWh", cell(0) + "-" + cell(1), n.SavedKWh},
+		{w.Text("normal-half-width"), "kWh", half, n.HalfWidthKWh},
+	}
 }
 
 // terms writes price and factor as data, and what they make of the saving.
