@@ -16,7 +16,7 @@ func TestReportOfAPlant(t *testing.T) {
 	conf := "--config=" + p.config
 	command(t, exitOK, "baseline", "freeze", "heron-led", "--by", "Ann Example", conf)
 	dir := t.TempDir()
-	for name, begin := range map[string]string{"report.xlsx": "PK\x03\x04", "report.html": "<!doctype html>", "report.json": "{"} {
+	for name, begin := range map[string]string{"report.xlsx": "PK\x03\x04", "report.html": "<!doctype html>", "report.pdf": "%PDF-1.", "report.json": "{"} {
 		once := filepath.Join(dir, name)
 		text := command(t, exitOK, "report", "--out", once, "--month", "2025-06", conf)
 		contains(t, text, `^report of heron-led, 2025-06-01 to 2025-06-30: .*`+name+`\n$`)

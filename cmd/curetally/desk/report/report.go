@@ -1,6 +1,6 @@
 // Package report has the command that writes the savings report of a project for
-// an auditor: as a workbook that computes every figure again. The form follows the
-// name of the file that is asked for.
+// an auditor: as a page, as A4 pages in PDF, or as a workbook that computes every figure
+// again. The form follows the name of the file that is asked for.
 //
 // A report is made of the statement that curetally savings states and of what that
 // was made of, by the same call. It has no instant of its making in it, so that the
@@ -27,6 +27,7 @@ import (
 	"curetally/internal/core/plant"
 	"curetally/internal/core/savings"
 	"curetally/internal/link/config"
+	"curetally/internal/link/report/folio"
 	"curetally/internal/link/report/page"
 	"curetally/internal/link/report/words"
 	"curetally/internal/link/report/workbook"
@@ -38,7 +39,7 @@ import (
 type Command struct {
 	desk.Report
 	desk.Period
-	Out      string `required:"" xor:"document" help:"The report of one project for an auditor; the form follows the ending: .html for a page, .xlsx for a workbook with live formulas, .json for the figures alone." placeholder:"FILE"`
+	Out      string `required:"" xor:"document" help:"The report of one project for an auditor; the form follows the ending: .html for a page, .pdf for the same on A4, .xlsx for a workbook with live formulas, .json for the figures alone." placeholder:"FILE"`
 	Language string `help:"Language of the report: en or de." default:"en" placeholder:"en"`
 }
 
@@ -47,7 +48,7 @@ type writer func(io.Writer, dossier.Dossier, *words.Words) error
 
 // forms are those that a file may have, by the ending of its name.
 func forms() map[string]writer {
-	return map[string]writer{".xlsx": workbook.Write, ".html": page.Write, ".json": writeFigures}
+	return map[string]writer{".xlsx": workbook.Write, ".html": page.Write, ".pdf": folio.Write, ".json": writeFigures}
 }
 
 // form chooses by the name of the file.

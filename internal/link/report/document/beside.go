@@ -180,8 +180,12 @@ func (m maker) beforeAfter() []Block {
 		} else {
 			unknown = append(unknown, m.Phrase(r.Title))
 		}
-		for _, n := range r.Notes {
-			more = append(more, Note{m.Text("doc-note"), m.origin(n)})
+		if len(r.Notes) > 0 {
+			said := make([]string, len(r.Notes))
+			for i, n := range r.Notes {
+				said[i] = m.origin(n)
+			}
+			more = append(more, Note{m.Phrase(r.Title), strings.Join(said, ". ") + "."})
 		}
 		if r.Key == "mercury_milligrams" && r.Before.Known && r.After.Known {
 			more = append(more, Paragraph(m.Text("doc-mercury", m.Number(r.Before.Value-r.After.Value, r.Decimals))))

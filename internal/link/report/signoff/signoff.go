@@ -3,11 +3,10 @@ package signoff
 import (
 	"fmt"
 	"io"
+	"strings"
 	"time"
 
-	"codeberg.org/go-fonts/liberation/liberationsansbold"
-	"codeberg.org/go-fonts/liberation/liberationsansregular"
-	"codeberg.org/go-pdf/fpdf"
+	"curetally/internal/link/report/paper"
 )
 
 // Record is a commissioning record, in texts that are ready to print.
@@ -60,66 +59,75 @@ type Movement struct {
 	Register, Counts, Watched, Moved, Power string
 }
 
-// Write writes the record as PDF. It is drawn twice: the first drawing tells how
-// many pages there are.
+// Write writes the record as PDF.
 func Write(w io.Writer, r Record) error {
-	drawn := drawRecord(r, 0)
-	pages := drawn.PageCount()
-	if drawn.Ok() {
-		drawn = drawRecord(r, pages)
-	}
-	if err := drawn.Output(w); err != nil {
-		return fmt.Errorf("draw the record: %w", err)
+	if err := paper.Write(w, about(r), func(s *paper.Sheet) { drawRecord(s, r) }); err != nil {
+		return fmt.Errorf("commissioning record: %w", err)
 	}
 	return nil
 }
 
-func drawRecord(r Record, pages int) *fpdf.Fpdf {
-	pdf := fpdf.New("P", "mm", "A4", "")
-	pdf.SetCatalogSort(true)
-	pdf.SetCreationDate(r.At.UTC())
-	pdf.SetModificationDate(r.At.UTC())
-	pdf.SetProducer(printable(r.Program), true)
-	pdf.SetTitle(printable("Commissioning record, "+r.Site), true)
-	pdf.SetAuthor(printable(r.By), true)
-	pdf.SetLang("en")
-	pdf.AddUTF8FontFromBytes(family, "", liberationsansregular.TTF)
-	pdf.AddUTF8FontFromBytes(family, "B", liberationsansbold.TTF)
-	pdf.SetMargins(left, top, left)
-	pdf.SetAutoPageBreak(false, 0)
-	pdf.SetCellMargin(0)
-	p := &page{pdf: pdf, record: r, pages: pages}
-	pdf.SetFooterFunc(p.footer)
+func about(r Record) paper.About {
+	return paper.About{Title: "Commissioning record, " + r.Site, Author: r.By, Producer: r.Program, Language: "en", At: r.At}
+}
+
+func drawRecord(s *paper.Sheet, r Record) {
+	p := &page{s, r}
+	p.run("")
 	if len(r.Meters) == 0 {
-		p.begin()
+		p.Begin()
 		p.title()
 	}
 	for i := range r.Meters {
 		p.meter(&r.Meters[i], i == 0)
 	}
 	p.signatures()
-	return pdf
+}
+
+// page is the drawing of a record.
+type page struct {
+	*paper.Sheet
+	record Record
+}
+
+// run says which meter the pages are about.
+func (p *page) run(name string) {
+	p.Foot = p.record.Site + " · " + name + " · " + p.record.At.Format(clock)
+	p.Again = "Commissioning record of meters · " + p.record.Site + " · " + name + ", continued"
+}
+
+func inkOf(outcome string) paper.Ink {
+	switch outcome {
+	case "good":
+		return paper.Green
+	case "doubtful":
+		return paper.Ochre
+	case "wrong":
+		return paper.Red
+	default:
+		return paper.Grey
+	}
 }
 
 const clock = "Mon 2 Jan 2006 15:04:05 MST"
 
 // meter draws the pages of one meter.
 func (p *page) meter(m *Meter, first bool) {
-	p.begin() // draws the footer of the page before, so the name changes after
-	p.running = m.Name
+	p.Begin() // draws the footer of the page before, so the name changes after
+	p.run(m.Name)
 	if first {
 		p.title()
 	} else {
-		p.text(0, 8, inkMuted, "Commissioning record of meters · "+p.record.Site)
-		p.space(2)
+		p.Text(0, 8, paper.Grey, "Commissioning record of meters · "+p.record.Site)
+		p.Space(2)
 	}
 	p.heading(m.Name, m.Verdict)
 	for _, line := range m.Plate {
-		p.pair(line[0], line[1])
+		p.Pair(line[0], line[1])
 	}
-	p.space(2)
+	p.Space(2)
 	if m.Problem != "" {
-		p.note("Not read", m.Problem, inkWrong)
+		p.Note("Not read", m.Problem, paper.Red)
 	}
 	p.values(m)
 	p.checks(m.Checks)
@@ -128,20 +136,20 @@ func (p *page) meter(m *Meter, first bool) {
 
 // title is the head of the first page.
 func (p *page) title() {
-	p.bold(0, 18, inkText, "Commissioning record of meters")
-	p.space(1.5)
-	p.rule(inkText, 0.5)
-	p.space(2.5)
-	p.pair("Site", p.record.Site)
-	p.pair("Time", p.record.At.Format(clock))
-	p.pair("By", p.record.By)
-	p.pair("Program", p.record.Program)
-	p.space(2)
-	p.note("Safety", p.record.Safety, inkText)
+	p.Bold(0, 18, paper.Black, "Commissioning record of meters")
+	p.Space(1.5)
+	p.Rule(paper.Black, 0.5)
+	p.Space(2.5)
+	p.Pair("Site", p.record.Site)
+	p.Pair("Time", p.record.At.Format(clock))
+	p.Pair("By", p.record.By)
+	p.Pair("Program", p.record.Program)
+	p.Space(2)
+	p.Note("Safety", p.record.Safety, paper.Black)
 	if p.record.Notice != "" {
-		p.note("Note", p.record.Notice, inkDoubtful)
+		p.Note("Note", p.record.Notice, paper.Ochre)
 	}
-	p.space(2)
+	p.Space(2)
 }
 
 // values is the table of what was read.
@@ -149,12 +157,12 @@ func (p *page) values(m *Meter) {
 	if len(m.Values) == 0 {
 		return
 	}
-	columns := []column{{width: 52, title: "Value"}, {width: 34, right: true, title: "Reading"}, {width: 14, title: "Unit"}, {title: "Remark"}}
-	p.table("Values", "as configured, read "+m.ValuesAt, columns, len(m.Values), func(i int) []cell {
+	columns := []paper.Column{{Width: 52, Title: "Value"}, {Width: 34, AtRight: true, Title: "Reading"}, {Width: 14, Title: "Unit"}, {Title: "Remark"}}
+	p.Table("Values", "as configured, read "+m.ValuesAt, columns, len(m.Values), func(i int) []paper.Cell {
 		v := m.Values[i]
-		cells := []cell{{text: v.Name}, {text: v.Number}, {text: v.Unit}, {text: v.Remark, ink: inkMuted}}
+		cells := []paper.Cell{{Text: v.Name}, {Text: v.Number}, {Text: v.Unit}, {Text: v.Remark, Ink: paper.Grey}}
 		if v.Doubt != "" {
-			cells[3] = cell{text: "not plausible: " + v.Doubt, ink: inkWrong}
+			cells[3] = paper.Cell{Text: "not plausible: " + v.Doubt, Ink: paper.Red}
 		}
 		return cells
 	})
@@ -165,14 +173,14 @@ func (p *page) checks(all []Check) {
 	if len(all) == 0 {
 		return
 	}
-	columns := []column{{width: 24, title: "Check"}, {width: 22, title: "Outcome"}, {title: "Found, and what to do"}}
-	p.table("Verdicts", "", columns, len(all), func(i int) []cell {
+	columns := []paper.Column{{Width: 24, Title: "Check"}, {Width: 22, Title: "Outcome"}, {Title: "Found, and what to do"}}
+	p.Table("Verdicts", "", columns, len(all), func(i int) []paper.Cell {
 		c := all[i]
-		says := cell{text: c.Says}
+		says := paper.Cell{Text: c.Says}
 		if c.Remedy != "" {
-			says.text += "\n→ " + c.Remedy
+			says.Text += "\n→ " + c.Remedy
 		}
-		return []cell{{text: c.Name}, {text: c.Outcome, ink: inkOf(c.Outcome), bold: true}, says}
+		return []paper.Cell{{Text: c.Name}, {Text: c.Outcome, Ink: inkOf(c.Outcome), Bold: true}, says}
 	})
 }
 
@@ -181,38 +189,56 @@ func (p *page) movements(all []Movement) {
 	if len(all) == 0 {
 		return
 	}
-	columns := []column{
-		{width: 56, title: "Register"},
-		{width: 22, title: "Counts"},
-		{width: 22, right: true, title: "Watched"},
-		{width: 36, right: true, title: "Register moved"},
-		{right: true, title: "Power samples give"},
+	columns := []paper.Column{
+		{Width: 56, Title: "Register"},
+		{Width: 22, Title: "Counts"},
+		{Width: 22, AtRight: true, Title: "Watched"},
+		{Width: 36, AtRight: true, Title: "Register moved"},
+		{AtRight: true, Title: "Power samples give"},
 	}
-	p.table("Register movement against power", "", columns, len(all), func(i int) []cell {
+	p.Table("Register movement against power", "", columns, len(all), func(i int) []paper.Cell {
 		m := all[i]
-		return []cell{{text: m.Register}, {text: m.Counts}, {text: m.Watched}, {text: m.Moved}, {text: m.Power}}
+		return []paper.Cell{{Text: m.Register}, {Text: m.Counts}, {Text: m.Watched}, {Text: m.Moved}, {Text: m.Power}}
 	})
+}
+
+// heading is the name of a meter with its verdict at the right.
+func (p *page) heading(name, verdict string) {
+	const size, verdictSize = 14, 11
+	p.Need(30)
+	word := strings.ToUpper(paper.Printable(verdict))
+	p.Font(verdictSize, "B", paper.Black)
+	wide := p.PDF.GetStringWidth(word)
+	y := p.PDF.GetY()
+	p.At(paper.Right-wide, y+0.8, verdictSize, "B", inkOf(verdict), word)
+	p.Font(size, "B", paper.Black)
+	for _, line := range p.Lines(name, paper.Right-paper.Left-wide-paper.Gutter) {
+		p.Bold(0, size, paper.Black, line)
+	}
+	p.Space(1)
+	p.Rule(paper.Hairline, 0.2)
+	p.Space(1.5)
 }
 
 // signatures are the boxes at the end, both on one page.
 func (p *page) signatures() {
 	const high, gap = 34, 6.0
-	p.need(high + 18)
-	p.space(3)
-	p.bold(0, 11, inkText, "Signatures")
-	p.text(0, 8, inkMuted, "The electrician answers for the wiring, the engineer for the settings and the values above.")
-	p.space(1.5)
-	y, width := p.pdf.GetY(), (right-left-gap)/2
+	p.Need(high + 18)
+	p.Space(3)
+	p.Bold(0, 11, paper.Black, "Signatures")
+	p.Text(0, 8, paper.Grey, "The electrician answers for the wiring, the engineer for the settings and the values above.")
+	p.Space(1.5)
+	y, width := p.PDF.GetY(), (paper.Right-paper.Left-gap)/2
 	for i, who := range []string{"Electrician (licensed)", "Engineer"} {
-		x := left + float64(i)*(width+gap)
-		p.draw(inkRule, 0.2)
-		p.pdf.Rect(x, y, width, high, "D")
-		p.at(x+3, y+2.5, 9, "B", inkText, who)
+		x := paper.Left + float64(i)*(width+gap)
+		p.Draw(paper.Hairline, 0.2)
+		p.PDF.Rect(x, y, width, high, "D")
+		p.At(x+3, y+2.5, 9, "B", paper.Black, who)
 		for j, field := range []string{"Name", "Signature", "Date"} {
 			line := y + 13 + float64(j)*9
-			p.at(x+3, line-3.4, 8, "", inkMuted, field)
-			p.pdf.Line(x+20, line, x+width-3, line)
+			p.At(x+3, line-3.4, 8, "", paper.Grey, field)
+			p.PDF.Line(x+20, line, x+width-3, line)
 		}
 	}
-	p.pdf.SetY(y + high)
+	p.PDF.SetY(y + high)
 }

@@ -15,6 +15,8 @@ import (
 	"unicode/utf16"
 
 	"pgregory.net/rapid"
+
+	"curetally/internal/link/report/paper"
 )
 
 func sample(values int) Record {
@@ -109,7 +111,7 @@ func readPage(t *testing.T, page int, content []byte) []printed {
 		for i := 0; i+1 < len(raw); i += 2 {
 			units = append(units, binary.BigEndian.Uint16(raw[i:]))
 		}
-		out = append(out, printed{page, number(op[2]) * perPoint, 297 - number(op[3])*perPoint, size, string(utf16.Decode(units))})
+		out = append(out, printed{page, number(op[2]) * paper.PerPoint, 297 - number(op[3])*paper.PerPoint, size, string(utf16.Decode(units))})
 	}
 	return out
 }
@@ -190,9 +192,9 @@ func TestWrite_SameRecordSameBytes(t *testing.T) {
 // Whatever the texts are and however many: nothing runs over an edge or into the
 // footer, and no verdict is lost.
 func TestWrite_NothingOverflows(t *testing.T) {
-	measured := drawRecord(Record{}, 0)
+	measured := paper.New(about(Record{}), 0).PDF
 	width := func(p printed, style string) float64 {
-		measured.SetFont(family, style, p.size)
+		measured.SetFont(paper.Family, style, p.size)
 		return measured.GetStringWidth(p.text)
 	}
 	text := rapid.OneOf(
@@ -205,7 +207,7 @@ func TestWrite_NothingOverflows(t *testing.T) {
 		all := strings.ReplaceAll(joined(got), " ", "")
 		for _, m := range r.Meters {
 			for _, c := range m.Checks {
-				for word := range strings.FieldsSeq(printable(c.Says)) {
+				for word := range strings.FieldsSeq(paper.Printable(c.Says)) {
 					if len(word) < 20 && !strings.Contains(all, word) {
 						t.Fatalf("example %d: %q is lost", seed, word)
 					}
@@ -215,11 +217,11 @@ func TestWrite_NothingOverflows(t *testing.T) {
 		for _, p := range got {
 			// Baselines: that of the last line of the content lies above its lower
 			// edge, that of the footer below.
-			if p.x < left-0.1 || p.y < top || p.y > bottom && p.y < bottom+7 || p.y > 297-8 {
+			if p.x < paper.Left-0.1 || p.y < paper.Top || p.y > paper.Bottom && p.y < paper.Bottom+7 || p.y > 297-8 {
 				t.Fatalf("example %d runs over an edge: %+v", seed, p)
 			}
 			// The pages do not tell the style apart, so the narrower one counts.
-			if w := min(width(p, ""), width(p, "B")); p.x+w > right+0.1 {
+			if w := min(width(p, ""), width(p, "B")); p.x+w > paper.Right+0.1 {
 				t.Fatalf("example %d runs over the right edge: %+v, %.1f mm wide", seed, p, w)
 			}
 		}
