@@ -72,3 +72,12 @@ remedy: install Node.js 22 with npm and put it on the PATH" >&2; return 1; }
   grep -qs "\"version\": \"$want\"" "$home/node_modules/@redocly/cli/package.json" ||
     npm install --silent --no-audit --no-fund --ignore-scripts --prefix "$home" "@redocly/cli@$want" >&2
 }
+
+# need_page_checker : the accessibility checker of the page tests, of a named version,
+# below .cache; it is an npm package of one script that the tests load into pages.
+need_page_checker() {
+  local want=4.10.3 home=$PWD/.cache/axe
+  command -v npm >/dev/null || need nodejs npm
+  grep -qs "\"version\": \"$want\"" "$home/node_modules/axe-core/package.json" ||
+    npm install --silent --no-audit --no-fund --ignore-scripts --prefix "$home" "axe-core@$want" >&2
+}

@@ -9,6 +9,7 @@ need_go
 need_postgres
 need git gcc libc6-dev libmodbus-dev socat mosquitto mosquitto-clients prometheus chromium fonts-dejavu-core python3-aiosmtpd python3-icalendar libreoffice-calc-nogui zsh fish
 need_openapi_linter
+need_page_checker
 
 step() { printf '\n== %s\n' "$*"; }
 

@@ -196,7 +196,7 @@ func (d *Daemon) assemble(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	sight := sights.Sight{Config: d.o.Config, Store: d.store, Overview: d, Outlook: d.plan.Newest, Book: d.lamps.Newest, Snapshot: d.publish.Newest}
+	sight := sights.New(sights.Parts{Config: d.o.Config, Store: d.store, Overview: d, Outlook: d.plan.Newest, Book: d.lamps.Newest, Snapshot: d.publish.Newest})
 	looks, err := pages.New(pages.Options{
 		Live: sight, Upkeep: sight, Figures: sight, TaskActs: acts, LampActs: acts, FigureActs: acts, Acted: d.acted,
 		Languages: []string{"en", "de"}, Speak: sights.Speak, Fault: sights.Fault, Log: d.log,

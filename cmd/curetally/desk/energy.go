@@ -33,10 +33,11 @@ func (c Energy) Run(ctx context.Context, s Surroundings) error {
 		if err != nil {
 			return err
 		}
-		o, r, err := answers.Energy(ctx, db, conf, answers.EnergyQuestion{By: usage.By(c.By), From: from, To: to, Now: time.Now()})
+		o, reports, err := answers.Energy(ctx, db, conf, answers.EnergyQuestion{By: []usage.By{usage.By(c.By)}, From: from, To: to, Now: time.Now()})
 		if err != nil {
 			return err
 		}
+		r := reports[0]
 		if c.JSON {
 			return WriteJSON(s.Stdout, energyJSON(c.By, o, r))
 		}

@@ -19,15 +19,15 @@ import (
 // EnergyQuestion is what is asked about energy. From and To begin local days; zero is
 // the first on record, and the newest included.
 type EnergyQuestion struct {
-	By            usage.By
+	By            []usage.By // one report for each
 	From, To, Now time.Time
 }
 
-// Energy tells where energy went, and what it was asked with.
-func Energy(ctx context.Context, db *store.DB, conf *config.Config, q EnergyQuestion) (usage.Options, usage.Report, error) {
+// Energy tells where energy went, and what it was asked with but for By.
+func Energy(ctx context.Context, db *store.DB, conf *config.Config, q EnergyQuestion) (usage.Options, []usage.Report, error) {
 	p := &conf.Plant
 	o := usage.Options{
-		Plant: p, By: q.By, Registers: usedRegisters(p), Limits: conf.Terms.Limits,
+		Plant: p, Registers: usedRegisters(p), Limits: conf.Terms.Limits,
 		Tariff: conf.Terms.Tariff, Price: flatPrice(p), Spans: map[plant.StationID][]plant.Span{}, Shift: shiftNames(p),
 	}
 	until := q.To
@@ -37,23 +37,42 @@ func Energy(ctx context.Context, db *store.DB, conf *config.Config, q EnergyQues
 	for _, st := range p.Stations() {
 		events, err := db.Events(ctx, st.ID, q.From, until)
 		if err != nil {
-			return o, usage.Report{}, fmt.Errorf("states of %s: %w", st.ID, err)
+			return o, nil, fmt.Errorf("states of %s: %w", st.ID, err)
 		}
 		o.Spans[st.ID] = ledger.Timeline(events, st.Silence, st.TechnologyAt)
 	}
-	tally := usage.New(o)
+	var tallies []*usage.Tally
+	asked := map[plant.RegisterID]bool{}
+	for _, by := range q.By {
+		o.By = by
+		t := usage.New(o)
+		tallies = append(tallies, t)
+		for _, id := range t.Asked() {
+			asked[id] = true
+		}
+	}
 	var names []string
-	for _, id := range tally.Asked() {
+	for id := range asked {
 		names = append(names, string(id))
 	}
+	slices.Sort(names)
 	for e, err := range db.AllEntries(ctx, store.Window{Names: names, From: q.From, To: q.To}) {
 		if err != nil {
-			return o, usage.Report{}, err
+			return o, nil, err
 		}
-		tally.Add(e)
+		for _, t := range tallies {
+			t.Add(e)
+		}
 	}
-	r, err := tally.Report()
-	return o, r, err
+	var reports []usage.Report
+	for _, t := range tallies {
+		r, err := t.Report()
+		if err != nil {
+			return o, nil, err
+		}
+		reports = append(reports, r)
+	}
+	return o, reports, nil
 }
 
 // shiftNames names the shift of a press at an instant by the clock: with its press where

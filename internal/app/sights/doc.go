@@ -6,5 +6,6 @@
 // of the reader's language, because drawing belongs to links and pages are made of core
 // alone.
 //
-// Nothing is kept here, so all methods are safe for concurrent use.
+// What costs seconds (energy by use, the plots of a report) is made once for what it is
+// made of and kept until that changes. All methods are safe for concurrent use.
 package sights

@@ -42,7 +42,14 @@ func (s Sight) Savings(ctx context.Context, language string) ([]pages.Project, e
 			pr.Title = pr.ID
 		}
 		if ps.Stated {
-			if pr.Plots, err = s.plots(ctx, ps.Project, w); err != nil {
+			// The statement's bytes are all that the plots follow but the load by hour, whose
+			// days are the statement's.
+			of, err := json.Marshal(ps.Statement)
+			if err != nil {
+				return nil, err
+			}
+			pr.Plots, err = s.plots.take(ctx, pr.ID+"/"+language, string(of), func() ([]pages.Picture, error) { return s.draw(ctx, ps.Project, w) })
+			if err != nil {
 				return nil, err
 			}
 		}
@@ -51,8 +58,8 @@ func (s Sight) Savings(ctx context.Context, language string) ([]pages.Project, e
 	return out, nil
 }
 
-// plots draws those of a report.
-func (s Sight) plots(ctx context.Context, pr plant.Project, w *words.Words) ([]pages.Picture, error) {
+// draw draws the plots of a report.
+func (s Sight) draw(ctx context.Context, pr plant.Project, w *words.Words) ([]pages.Picture, error) {
 	d, found, err := publish.Gather(ctx, s.Store, s.plant(), pr, publish.Asked{Now: time.Now()})
 	if errors.Is(err, savings.ErrNoDays) || err == nil && !found {
 		return nil, nil

@@ -4,6 +4,7 @@ import (
 	"context"
 	"net/http"
 	"slices"
+	"strconv"
 	"time"
 
 	"curetally/internal/app/answers"
@@ -22,15 +23,27 @@ import (
 	"curetally/internal/work/web"
 )
 
-// Sight answers the pages from the daemon's parts. All fields are required; those that
-// are functions give the newest, nil before the first.
-type Sight struct {
+// Parts are what a Sight is made from. All are required; those that are functions give
+// the newest, nil before the first.
+type Parts struct {
 	Config   *config.Config
 	Store    *store.DB
 	Overview web.Source
 	Outlook  func() *plan.Outlook
 	Book     func() *lampbook.Kept
 	Snapshot func() *publish.Snapshot
+}
+
+// Sight answers the pages from the daemon's parts. Build it with New.
+type Sight struct {
+	Parts
+	energy *shelf[pages.Energy]
+	plots  *shelf[[]pages.Picture]
+}
+
+// New builds a sight.
+func New(p Parts) Sight {
+	return Sight{Parts: p, energy: newShelf[pages.Energy](), plots: newShelf[[]pages.Picture]()}
 }
 
 func (s Sight) plant() *plant.Plant { return &s.Config.Plant }
@@ -215,19 +228,19 @@ func newest(acts []plant.TaskAct) []plant.TaskAct {
 	return out
 }
 
-// Energy implements pages.Figures.
+// Energy implements pages.Figures. It is worked out once for each snapshot.
 func (s Sight) Energy(ctx context.Context, days int) (pages.Energy, error) {
-	var out pages.Energy
-	now := time.Now()
-	for _, q := range []struct {
-		by   usage.By
-		into *usage.Report
-	}{{usage.ByState, &out.States}, {usage.ByStation, &out.Stations}, {usage.ByDay, &out.Days}} {
-		var err error
-		_, *q.into, err = answers.Energy(ctx, s.Store, s.Config, answers.EnergyQuestion{By: q.by, From: s.plant().Day(now, 1-days), Now: now})
-		if err != nil {
-			return out, err
-		}
+	snap := s.Snapshot()
+	if snap == nil {
+		return pages.Energy{}, faces.ErrStarting
 	}
-	return out, nil
+	return s.energy.take(ctx, strconv.Itoa(days), snap.At.String(), func() (pages.Energy, error) {
+		_, r, err := answers.Energy(ctx, s.Store, s.Config, answers.EnergyQuestion{
+			By: []usage.By{usage.ByState, usage.ByStation, usage.ByDay}, From: s.plant().Day(snap.At, 1-days), Now: snap.At,
+		})
+		if err != nil {
+			return pages.Energy{}, err
+		}
+		return pages.Energy{States: r[0], Stations: r[1], Days: r[2]}, nil
+	})
 }

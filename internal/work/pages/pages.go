@@ -25,7 +25,7 @@ var files embed.FS
 
 // Limits of one request.
 const (
-	pageTimeout  = 20 * time.Second
+	pageTimeout  = 30 * time.Second
 	maxForm      = 16 << 10 // bytes
 	flashSeconds = 60
 )
