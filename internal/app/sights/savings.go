@@ -100,11 +100,11 @@ func (s Sight) Download(ctx context.Context, out io.Writer, doc pages.Document) 
 	}
 	switch doc.Form {
 	case "xlsx":
-		if err := workbook.Write(out, d, w); errors.Is(err, workbook.ErrNoRows) {
+		err := workbook.Write(out, d, w)
+		if errors.Is(err, workbook.ErrNoRows) {
 			return fmt.Errorf("%w: %w", deeds.ErrRefused, err)
-		} else {
-			return err
 		}
+		return err
 	case "csv":
 		return days(out, d)
 	case "json":

@@ -192,7 +192,7 @@ func (s Sight) Tasks(ctx context.Context) (pages.Tasks, error) {
 	if err != nil {
 		return out, err
 	}
-	for _, f := range proposed.Proposal.Stops {
+	for _, f := range proposed.Stops {
 		st := pages.Stop{From: f.Stop.From, To: f.Stop.To, Minutes: f.Minutes, Press: string(f.Stop.Press)}
 		for _, pr := range p.Presses {
 			if pr.ID == f.Stop.Press && pr.Title != "" {
