@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"io"
 	"os"
 	"path/filepath"
 	"testing"
@@ -42,7 +43,11 @@ func TestReportOfAPlant(t *testing.T) {
 	}
 
 	nothing := filepath.Join(dir, "nothing.xlsx")
-	command(t, exitFailed, "report", "--out", nothing, "--month", "2024-06", conf)
+	var errs bytes.Buffer
+	if code := run(t.Context(), []string{"report", "--out", nothing, "--month", "2024-06", conf}, io.Discard, &errs); code != exitFailed {
+		t.Errorf("a month without days: exit code %d", code)
+	}
+	contains(t, errs.String(), `no usable reporting day.* — ask for a period that has counted days, or for --to-date; curetally savings heron-led lists why days were left out`)
 	if _, err := os.Stat(nothing); !os.IsNotExist(err) {
 		t.Errorf("a month without days left a file: %v", err)
 	}

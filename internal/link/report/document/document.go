@@ -13,6 +13,7 @@
 package document
 
 import (
+	"math"
 	"strconv"
 	"strings"
 	"time"
@@ -149,6 +150,14 @@ func (m maker) yes(is bool) string {
 		return m.Text("doc-yes")
 	}
 	return m.Text("doc-no")
+}
+
+// coefficient writes a number to some digits; what is 0 but for rounding is 0.
+func (m maker) coefficient(v float64, digits int) string {
+	if math.Abs(v) < 1e-9 {
+		v = 0
+	}
+	return m.Significant(v, digits)
 }
 
 // driver names a driver.

@@ -129,7 +129,7 @@ func (m maker) coefficients() Block {
 		if v := m.d.Baseline.Diagnosis.Inflation; j > 0 && j <= len(v) {
 			inflation = m.Number(v[j-1], 2)
 		}
-		t.Rows = append(t.Rows, []string{m.column(name), m.Significant(f.Coefficients[j], 6), m.Significant(f.StdErrors[j], 4), m.Number(f.TValues[j], 2), inflation})
+		t.Rows = append(t.Rows, []string{m.column(name), m.coefficient(f.Coefficients[j], 6), m.coefficient(f.StdErrors[j], 4), m.Number(f.TValues[j], 2), inflation})
 	}
 	for i, c := range m.d.Baseline.ChangePoints {
 		t.Rows = append(t.Rows, []string{m.Text("change-point", i+1), m.Significant(c, 6), "", "", ""})
