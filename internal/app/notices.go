@@ -135,6 +135,12 @@ func taskCondition(t upkeep.Task, p *plant.Plant) notice.Condition {
 	if len(t.Parts) > 0 {
 		c.Text += " Parts: " + strings.Join(t.Parts, ", ") + "."
 	}
+	for i, card := range t.Cautions {
+		if i == 0 {
+			c.Text += " Cautions:"
+		}
+		c.Text += " " + card.Text
+	}
 	return c
 }
 

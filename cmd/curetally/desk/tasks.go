@@ -63,7 +63,11 @@ func (c Tasks) print(w io.Writer, p *plant.Plant, tasks []upkeep.Task) error {
 		}
 		rows = append(rows, row(string(t.Status), due, TaskName(t), fmt.Sprintf("%.0f %%", 100*t.UsedFraction), fmt.Sprint(t.Minutes), t.Reason))
 	}
-	if err := table(w, "STATUS\tDUE\tTASK\tUSED\tMINUTES\tWHY", rows); err != nil || !c.Cautions {
+	if err := table(w, "STATUS\tDUE\tTASK\tUSED\tMINUTES\tWHY", rows); err != nil {
+		return err
+	}
+	if !c.Cautions {
+		_, err := fmt.Fprintf(w, "\nBefore work read the cautions of the task: --cautions prints them. %s\n", upkeep.Deferral)
 		return err
 	}
 	for _, t := range tasks {
