@@ -13,6 +13,7 @@ import (
 	"curetally/internal/core/access"
 	"curetally/internal/link/certificate"
 	"curetally/internal/link/config"
+	"curetally/internal/link/identity"
 	"curetally/internal/link/store"
 	"curetally/internal/work/signin"
 	"curetally/internal/work/web"
@@ -69,16 +70,28 @@ func (e entrance) named(w config.Web) func(host string) bool {
 // newDoor builds what stands before the pages. Where the network reaches them
 // somebody must be there who can sign in.
 func (d *Daemon) newDoor(ctx context.Context) (*signin.Door, error) {
-	if !d.entrance.loopback {
+	w := d.o.Config.Settings.Web
+	if !d.entrance.loopback && w.OIDC == nil {
 		if err := someoneCanSignIn(ctx, d.store, d.listener.Addr()); err != nil {
 			return nil, err
 		}
 	}
-	w := d.o.Config.Settings.Web
-	return signin.New(signin.Options{
-		People: d.store, Sessions: d.store, Tokens: d.store, Always: !d.entrance.loopback, Secure: d.entrance.secure, Proxied: w.ByProxy,
+	o := signin.Options{
+		People: d.store, Sessions: d.store, Tokens: d.store, Always: !d.entrance.loopback || w.OIDC != nil, Secure: d.entrance.secure, Proxied: w.ByProxy,
 		Unknown: func(err error) bool { return errors.Is(err, store.ErrNotFound) }, Now: time.Now, Log: d.log,
-	})
+		Admission: d.store, Taken: func(err error) bool { return errors.Is(err, store.ErrConflict) },
+	}
+	if x := w.OIDC; x != nil {
+		p, err := identity.New(identity.Options{
+			Issuer: x.Issuer, ClientID: x.ClientID, Secret: x.Secret.Reveal(), Return: w.Address + "/signin/back", Label: x.Label,
+			NameClaim: x.NameClaim, RoleClaim: x.RoleClaim, Roles: x.Roles, Now: time.Now,
+		})
+		if err != nil {
+			return nil, err
+		}
+		o.Outside = p
+	}
+	return signin.New(o)
 }
 
 func someoneCanSignIn(ctx context.Context, db *store.DB, addr net.Addr) error {

@@ -64,6 +64,8 @@ var owners = map[string][]string{
 	"github.com/xuri/excelize":            {"internal/link/report/workbook"},
 	"golang.org/x/text":                   {"internal/link/report/words"},
 	"golang.org/x/crypto":                 {"internal/core/access/secret"},
+	"github.com/coreos/go-oidc":           {"internal/link/identity"},
+	"golang.org/x/oauth2":                 {"internal/link/identity"},
 	"golang.org/x/time":                   {"internal/work/signin"},
 	"golang.org/x/term":                   {"cmd/curetally"},
 	"github.com/alecthomas/kong":          {"cmd/curetally"},

@@ -505,3 +505,29 @@ func TestWeb(t *testing.T) {
 		t.Errorf("web %+v", w)
 	}
 }
+
+func TestOIDC(t *testing.T) {
+	base := fmt.Sprintf(minimal, "profile: wh-uint32") + "web:\n  address: https://press.example\n  tls: {by_proxy: true}\n  oidc: "
+	t.Setenv("CURETALLY_TEST_SECRET", "s3cret")
+	c := parse(t, base+"{issuer: https://id.example, client_id: curetally, client_secret_env: CURETALLY_TEST_SECRET, roles: [{claim: press-all, role: reader}]}\n")
+	o := c.Settings.Web.OIDC
+	if o.Secret.Reveal() != "s3cret" || o.Roles["press-all"] != "reader" || o.NameClaim != "preferred_username" || o.RoleClaim != "roles" {
+		t.Errorf("oidc %+v", o)
+	}
+	for text, want := range map[string]string{
+		"{issuer: https://id.example, client_id: x, client_secret_env: CURETALLY_TEST_NONE, roles: [{claim: a, role: reader}]}":                     "there is no secret",
+		"{issuer: https://id.example, client_id: x, client_secret: a, client_secret_env: CURETALLY_TEST_SECRET, roles: [{claim: a, role: reader}]}": "given twice",
+		"{issuer: http://id.example, client_id: x, client_secret: a, roles: [{claim: a, role: reader}]}":                                            "not the address of an identity provider",
+		"{issuer: https://id.example, client_id: x, client_secret: a, roles: [{claim: a, role: boss}]}":                                             "unknown role",
+		"{issuer: https://id.example, client_id: x, client_secret: a, roles: []}":                                                                   "nobody would be let in",
+		"{issuer: https://id.example, client_id: x, client_secret: a, label: \"\", roles: [{claim: a, role: reader}]}":                              "is empty",
+	} {
+		if _, err := Parse("plant.yaml", []byte(base+text+"\n")); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %v, want %q", text, err, want)
+		}
+	}
+	text := strings.Replace(base, "  address: https://press.example\n", "", 1) + "{issuer: https://id.example, client_id: x, client_secret: a, roles: [{claim: a, role: reader}]}\n"
+	if _, err := Parse("plant.yaml", []byte(text)); err == nil || !strings.Contains(err.Error(), "add web.address") {
+		t.Errorf("without an address: %v", err)
+	}
+}

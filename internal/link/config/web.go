@@ -1,8 +1,13 @@
 package config
 
 import (
+	"fmt"
+	"net/netip"
 	"net/url"
+	"os"
 	"strings"
+
+	"curetally/internal/core/access"
 )
 
 // Web says how the pages are reached.
@@ -14,6 +19,20 @@ type Web struct {
 	Certificate, Key string
 	// ByProxy says that a reverse proxy ends TLS and passes requests on.
 	ByProxy bool
+	// OIDC is where people may sign in elsewhere; nil for nowhere.
+	OIDC *OIDC
+}
+
+// OIDC is an identity provider that speaks OpenID Connect.
+type OIDC struct {
+	Issuer   string
+	ClientID string
+	Secret   Secret
+	Label    string // what people call it
+	// NameClaim gives the name for records; of RoleClaim's texts Roles says what they
+	// stand for.
+	NameClaim, RoleClaim string
+	Roles                map[string]access.Role
 }
 
 // Host is the part of the address that requests carry in their Host header.
@@ -23,8 +42,31 @@ func (w Web) Host() string {
 }
 
 type webSpec struct {
-	Address string  `yaml:"address"`
-	TLS     tlsSpec `yaml:"tls"`
+	Address string    `yaml:"address"`
+	TLS     tlsSpec   `yaml:"tls"`
+	OIDC    *oidcSpec `yaml:"oidc"`
+}
+
+type oidcSpec struct {
+	Issuer     string     `yaml:"issuer,required"`
+	ClientID   string     `yaml:"client_id,required"`
+	Secret     Secret     `yaml:"client_secret"`
+	SecretFile string     `yaml:"client_secret_file"`
+	SecretEnv  string     `yaml:"client_secret_env"` // name of a variable
+	Label      string     `yaml:"label"`
+	NameClaim  string     `yaml:"name_claim"`
+	RoleClaim  string     `yaml:"role_claim"`
+	Roles      []roleSpec `yaml:"roles,required"`
+}
+
+func (s *oidcSpec) SetDefaults() {
+	s.Label, s.NameClaim, s.RoleClaim = "the plant's account", "preferred_username", "roles"
+}
+
+// roleSpec says what a text of the claim stands for.
+type roleSpec struct {
+	Claim string `yaml:"claim,required"`
+	Role  string `yaml:"role,required"`
 }
 
 type tlsSpec struct {
@@ -61,4 +103,48 @@ func (b *builder) web() {
 			b.unreadable("web.tls."+f.key, err)
 		}
 	}
+	if s.OIDC != nil {
+		b.settings.Web.OIDC = b.oidc(*s.OIDC)
+	}
+}
+
+// oidc reads where people may sign in elsewhere.
+func (b *builder) oidc(s oidcSpec) *OIDC {
+	o := &OIDC{
+		Issuer: s.Issuer, ClientID: s.ClientID, Label: s.Label, NameClaim: s.NameClaim, RoleClaim: s.RoleClaim,
+		Secret: b.secret("web.oidc.client_secret", s.Secret, s.SecretFile), Roles: map[string]access.Role{},
+	}
+	if s.SecretEnv != "" {
+		if o.Secret.IsSet() {
+			b.report("web.oidc.client_secret_env", "the secret is given twice", "keep one of client_secret_file and client_secret_env")
+		}
+		o.Secret = NewSecret(os.Getenv(s.SecretEnv))
+	}
+	if !o.Secret.IsSet() {
+		b.report("web.oidc.client_secret", "there is no secret", "write client_secret_file, or client_secret_env with the name of a variable that is set")
+	}
+	if b.in.Web.Address == "" {
+		b.report("web.oidc", "nobody could be sent back here", "add web.address, and register it with the provider followed by /signin/back")
+	}
+	if u, err := url.Parse(s.Issuer); err != nil || u.Host == "" || u.Scheme != "https" && (u.Scheme != "http" || !isLoopback(u.Hostname())) {
+		b.report("web.oidc.issuer", "not the address of an identity provider", "write for example https://id.example.net/realms/plant; http is for this machine only")
+	}
+	if s.Label == "" || s.NameClaim == "" || s.RoleClaim == "" {
+		b.report("web.oidc", "label, name_claim or role_claim is empty", "write it, or remove the key")
+	}
+	for i, r := range s.Roles {
+		if err := access.CheckRole(access.Role(r.Role)); err != nil {
+			b.reportf(fmt.Sprintf("web.oidc.roles[%d].role", i), "write reader, planner or engineer", "unknown role %q", r.Role)
+		}
+		o.Roles[r.Claim] = access.Role(r.Role)
+	}
+	if len(s.Roles) == 0 {
+		b.report("web.oidc.roles", "nobody would be let in", "list at least one claim with the role that it stands for")
+	}
+	return o
+}
+
+func isLoopback(host string) bool {
+	ip, err := netip.ParseAddr(host)
+	return host == "localhost" || err == nil && ip.Unmap().IsLoopback()
 }

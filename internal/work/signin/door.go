@@ -55,6 +55,12 @@ type Options struct {
 	Proxied bool
 	Now     func() time.Time
 	Log     *slog.Logger
+
+	// Outside lets people sign in elsewhere, as whom Admission says; nil for none.
+	Outside   Outside
+	Admission Admission
+	// Taken says of an error of Admission that the name is somebody else's.
+	Taken func(error) bool
 }
 
 // askEvery is how often a door that stands open looks whether anybody is on record.
@@ -67,6 +73,7 @@ type Door struct {
 	byName    *limits
 	hashing   chan struct{} // a token per password that is being hashed
 	page      *page
+	trips     trips
 
 	mu      sync.Mutex
 	shut    bool      // asks everybody, and does so for ever
@@ -74,8 +81,11 @@ type Door struct {
 	failing string    // what failed last; empty while all is well
 }
 
-// New builds a door. All interfaces and functions of Options must be given.
+// New builds a door. All of Options before Outside must be given, and what is beside Outside with it.
 func New(o Options) (*Door, error) {
+	if o.Outside != nil && (o.Admission == nil || o.Taken == nil) {
+		return nil, errors.New("signin: Options.Outside needs Admission and Taken")
+	}
 	if o.People == nil || o.Sessions == nil || o.Tokens == nil || o.Unknown == nil || o.Now == nil || o.Log == nil {
 		return nil, errors.New("signin: a field of Options is missing")
 	}
@@ -86,7 +96,7 @@ func New(o Options) (*Door, error) {
 	o.Log = o.Log.With("component", "signin")
 	return &Door{
 		o: o, page: p, shut: o.Always, hashing: make(chan struct{}, atOnce),
-		byAddress: newLimits(addressEvery, addressBurst), byName: newLimits(nameEvery, nameBurst),
+		trips: trips{out: map[string]access.Trip{}}, byAddress: newLimits(addressEvery, addressBurst), byName: newLimits(nameEvery, nameBurst),
 	}, nil
 }
 
@@ -104,6 +114,10 @@ func (d *Door) Handler(next http.Handler) http.Handler {
 	own.HandleFunc("GET "+stylePath, serveStyle)
 	own.HandleFunc("POST "+signInPath, d.signIn)
 	own.HandleFunc("POST "+signOutPath, d.signOut)
+	if d.o.Outside != nil {
+		own.HandleFunc("GET "+outsidePath, d.leave)
+		own.HandleFunc("GET "+returnPath, d.comeBack)
+	}
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if free(r.URL.Path) {
 			next.ServeHTTP(w, r)
@@ -271,7 +285,7 @@ func (d *Door) unavailable(w http.ResponseWriter, r *http.Request, err error) {
 		problem(w, http.StatusServiceUnavailable, text)
 		return
 	}
-	d.page.show(w, http.StatusServiceUnavailable, view{Error: text})
+	d.page.show(w, http.StatusServiceUnavailable, view{Error: text, Outside: d.outsideLabel()})
 }
 
 // note logs when the door begins to fail and when it works again.

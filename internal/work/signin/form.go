@@ -40,6 +40,9 @@ type view struct {
 	Name, Next string
 	Error      string
 	Notice     string
+	// Outside is what people call the place where they can sign in elsewhere; empty
+	// for none.
+	Outside string
 }
 
 func newPage() (*page, error) {
@@ -82,7 +85,7 @@ func serveStyle(w http.ResponseWriter, r *http.Request) {
 }
 
 func (d *Door) showForm(w http.ResponseWriter, r *http.Request) {
-	v := view{Next: local(r.URL.Query().Get("next"))}
+	v := view{Next: local(r.URL.Query().Get("next")), Outside: d.outsideLabel()}
 	if r.URL.Query().Has("lost") {
 		v.Notice = "You are not signed in, or your session is over. What you sent was not put on record: sign in and do it again."
 	}
@@ -99,11 +102,11 @@ func (d *Door) signIn(w http.ResponseWriter, r *http.Request) {
 		if _, large := errors.AsType[*http.MaxBytesError](err); large {
 			status = http.StatusRequestEntityTooLarge
 		}
-		d.page.show(w, status, view{Error: "What was sent is no sign-in."})
+		d.page.show(w, status, view{Error: "What was sent is no sign-in.", Outside: d.outsideLabel()})
 		return
 	}
 	name, next := strings.TrimSpace(r.PostForm.Get("name")), r.PostForm.Get("next")
-	again := view{Name: name, Next: local(next)}
+	again := view{Name: name, Next: local(next), Outside: d.outsideLabel()}
 	from, now := d.address(r), d.o.Now()
 	addressBack, ok := d.byAddress.take(network(from), now)
 	nameBack := func() {}
