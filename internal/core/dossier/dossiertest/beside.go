@@ -7,6 +7,7 @@ import (
 	"curetally/internal/core/beforeafter"
 	"curetally/internal/core/dossier"
 	"curetally/internal/core/hvac"
+	"curetally/internal/core/savings"
 	"curetally/internal/core/tariff"
 	"curetally/internal/core/unit"
 	"curetally/internal/core/valuation"
@@ -61,5 +62,27 @@ func Whole(t *testing.T, c Case) dossier.Dossier {
 	}, map[string]beforeafter.Sides{
 		beforeafter.LampChanges: {Before: beforeafter.Counted(5, 140, "5 lamps"), After: beforeafter.Counted(0, 84, "0 lamps")},
 	})
+	return d
+}
+
+// Surveyed makes a dossier whose baseline nobody measured: it has no rows and follows no
+// driver.
+func Surveyed(t *testing.T) dossier.Dossier {
+	t.Helper()
+	d := New(t, Cases()[5])
+	b, err := savings.FromSurveyOf(d.Project, 267_000, 9_000, savings.Given{Source: savings.FromSurvey, File: "survey.yaml", FileHash: "00"})
+	if err == nil {
+		b, err = savings.Seal(d.Project, b, savings.FreezeInfo{Approver: "Ann Example", At: d.Baseline.Frozen, Software: "test"})
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	b.Version = 1
+	d.Baseline = b
+	if d.Statement, err = savings.State(b, d.Project, d.Days, savings.Terms{Meters: d.Meters}); err != nil {
+		t.Fatal(err)
+	}
+	p := dossier.NewProfile(d)
+	d.Shape = p.Shape()
 	return d
 }

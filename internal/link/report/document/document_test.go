@@ -106,6 +106,17 @@ func TestWhatMustNotBeOverlooked(t *testing.T) {
 	}
 }
 
+// A baseline that nobody measured says so, has no fit to show, and is refused no report.
+func TestReportOfASurvey(t *testing.T) {
+	d := of(t, dossiertest.Surveyed(t), "de")
+	if said := text(t, d, "result"); !strings.Contains(said, "aus einer Aufnahme (survey.yaml), nicht gemessen: 267.000 ± 9.000 kWh im Jahr") {
+		t.Errorf("nothing says that the baseline is from a survey:\n%s", said)
+	}
+	if said := text(t, d, "baseline"); strings.Contains(said, "Koeffizient") {
+		t.Errorf("a model is shown that was never fitted:\n%s", said)
+	}
+}
+
 // A report of every kind of model in every language has no text that something is missing
 // from.
 func TestEveryModelHasWords(t *testing.T) {

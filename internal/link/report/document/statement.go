@@ -6,6 +6,7 @@ import (
 	"curetally/internal/core/accuracy"
 	"curetally/internal/core/plant"
 	"curetally/internal/core/regression"
+	"curetally/internal/core/savings"
 	"curetally/internal/link/report/figure"
 	"curetally/internal/link/report/plots"
 )
@@ -21,7 +22,7 @@ func (m maker) result() []Block {
 		out = append(out, Note{m.Text("doc-not-shown"), m.Text("doc-not-shown-says", level)})
 	}
 	if st.Given != nil {
-		out = append(out, Note{m.Text("doc-not-measured"), m.Phrase(st.Given.Words())})
+		out = append(out, Note{m.Text("doc-not-measured"), m.given(*st.Given)})
 	}
 	sum := figure.Table{Words: 1, Heads: []string{"", m.Text("kwh")}}
 	for _, l := range []struct {
@@ -40,13 +41,31 @@ func (m maker) result() []Block {
 	return append(out, m.levels()...)
 }
 
+// given says where a baseline is from that was not measured.
+func (m maker) given(g savings.Given) string {
+	if g.Source == savings.FromSurvey {
+		return m.Text("doc-from-survey", g.File, m.Number(g.KWhYear, 0), m.Number(g.StandardKWhYear, 0))
+	}
+	return m.Text("doc-from-bills", g.File)
+}
+
 // levels is the statement at all levels of confidence.
 func (m maker) levels() []Block {
 	t := figure.Table{Words: 1, Heads: []string{m.Text("confidence"), m.Text("plot-half-width"), m.Text("doc-fraction"), m.Text("doc-guideline"), m.Text("doc-shown")}}
-	for _, i := range m.d.Statement.Intervals {
-		t.Rows = append(t.Rows, []string{m.Percent(i.Confidence, 0), m.Number(i.HalfWidthKWh, 1), m.Percent(i.Fraction, 2), m.Percent(i.Guideline, 2), m.yes(i.Shown)})
+	share := func(v float64) string {
+		if v == 0 { // nothing is saved, or there is no model to take it from
+			return "–"
+		}
+		return m.Percent(v, 2)
 	}
-	return []Block{Table{m.Text("doc-levels"), t}, Paragraph(m.Text("doc-levels-says"))}
+	for _, i := range m.d.Statement.Intervals {
+		t.Rows = append(t.Rows, []string{m.Percent(i.Confidence, 0), m.Number(i.HalfWidthKWh, 1), share(i.Fraction), share(i.Guideline), m.yes(i.Shown)})
+	}
+	says := "doc-levels-says"
+	if m.d.Statement.Given != nil {
+		says = "doc-levels-given"
+	}
+	return []Block{Table{m.Text("doc-levels"), t}, Paragraph(m.Text(says))}
 }
 
 // boundary says inside of what was measured, and which days belong to which period.

@@ -60,6 +60,7 @@ func Write(out io.Writer, d dossier.Dossier, w *words.Words) (err error) {
 	m.metering()
 	m.result()
 	m.leftOut()
+	m.beside()
 	m.hash()
 	if m.err != nil {
 		return fmt.Errorf("write workbook: %w", m.err)

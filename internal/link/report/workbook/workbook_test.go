@@ -135,6 +135,55 @@ func compare(t *testing.T, file string, w *words.Words, d dossier.Dossier) {
 	}
 }
 
+// What stands beside the statement has a sheet of its own, whose differences the
+// spreadsheet computes; a dossier without it has no such sheet.
+func TestWhatStandsBeside(t *testing.T) {
+	d := dossiertest.Whole(t, dossiertest.Cases()[0])
+	file := filepath.Join(t.TempDir(), "whole.xlsx")
+	if err := os.WriteFile(file, written(t, d, "en"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	f, err := excelize.OpenFile(filepath.Join(recompute(t, []string{file}), "whole.xlsx"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	rows, err := f.GetRows("Beside", excelize.Options{RawCellValue: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := map[string][]string{}
+	for _, r := range rows {
+		if len(r) > 3 {
+			got[r[0]] = append(r, "", "")
+		}
+	}
+	for name, want := range map[string]float64{
+		"energy cost by the tariff day and night": d.Worth.Cost.Saved.Float(), "Jun 2026, working hours": 49,
+		"carbon by location (grid.csv)": 27_000, "carbon by market (contract.csv)": 2_700, "fan roof (electricity)": d.Effects[len(d.Effects)-1].KWh,
+	} {
+		r := got[name]
+		if len(r) < 5 {
+			t.Errorf("no row %q among %v", name, got)
+			continue
+		}
+		if v, err := strconv.ParseFloat(r[4], 64); err != nil || math.Abs(v-want) > 1e-6*math.Abs(want) {
+			t.Errorf("%s: avoided %q, want %v", name, r[4], want)
+		}
+	}
+	if r := got["mercury in the lamps, mg"]; len(r) < 4 || r[2] != "240" || r[3] != "0" {
+		t.Errorf("mercury: %q, want 240 and 0", r)
+	}
+	plain, err := excelize.OpenReader(bytes.NewReader(written(t, dossiertest.New(t, dossiertest.Cases()[0]), "en")))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer plain.Close()
+	if i, err := plain.GetSheetIndex("Beside"); err != nil || i >= 0 {
+		t.Errorf("a dossier with nothing beside has the sheet: %d, %v", i, err)
+	}
+}
+
 func TestSameDossierSameBytes(t *testing.T) {
 	d := dossiertest.New(t, dossiertest.Cases()[0])
 	once := written(t, d, "en")
