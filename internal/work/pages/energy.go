@@ -2,6 +2,7 @@ package pages
 
 import (
 	"strconv"
+	"time"
 
 	"curetally/internal/core/unit"
 	"curetally/internal/core/usage"
@@ -72,7 +73,11 @@ func (r *request) uses(rep usage.Report, name string) table {
 		return row
 	}
 	for _, x := range rep.Rows {
-		t.Rows = append(t.Rows, line(x.Key, x))
+		key := x.Key
+		if day, err := time.Parse(time.DateOnly, key); err == nil {
+			key = r.words.Date(day)
+		}
+		t.Rows = append(t.Rows, line(key, x))
 	}
 	if len(rep.Rows) > 1 {
 		t.Rows = append(t.Rows, line(r.text("energy-total"), rep.Total))

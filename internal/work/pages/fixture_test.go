@@ -147,7 +147,7 @@ func (a *alder) Savings(context.Context, string) ([]Project, error) {
 	}
 	stated := Project{ID: "heron-led", Title: "Heron: arc to LED", Frozen: true, Statement: st, Plots: []Picture{drawn("fit")}, Adjusted: []plant.Adjustment{{Number: 1, Event: "A chiller was added", Evidence: "its meter", Approver: "Ann", From: noon, To: noon}}}
 	weak := stated
-	weak.ID, weak.Statement.Shown, weak.Plots, weak.Adjusted = "heron-weak", false, nil, nil
+	weak.ID, weak.Title, weak.Statement.Shown, weak.Plots, weak.Adjusted = "heron-weak", "Heron: fans", false, nil, nil
 	return []Project{
 		stated, weak,
 		{ID: "otter-led", Title: "Otter", Missing: "no baseline is frozen"}, {ID: "swan-led", Title: "Swan", Missing: "no day yet", Frozen: true},

@@ -26,7 +26,7 @@ func (p *Pages) savings(r *request) error {
 }
 
 func (r *request) project(pr Project) []section {
-	s := section{ID: pr.ID, Heading: pr.Title}
+	s := section{ID: "project-" + pr.ID, Heading: pr.Title}
 	for _, f := range pr.Findings {
 		s.Alerts = append(s.Alerts, alert{Text: r.words.Phrase(f)})
 	}
@@ -105,7 +105,7 @@ func (r *request) leftOut(pr Project) section {
 	for _, x := range pr.Statement.OutsideRange {
 		t.Rows = append(t.Rows, []cell{{Text: r.day(x.Day)}, {Text: r.text("left-out-range", r.words.Text("driver-"+string(x.Driver)))}})
 	}
-	return section{ID: pr.ID + "-left-out", Heading: r.text("left-out"), Tables: []table{t}}
+	return section{ID: "left-out-" + pr.ID, Heading: r.text("left-out") + ", " + pr.Title, Tables: []table{t}}
 }
 
 func (r *request) adjustments(pr Project) section {
@@ -118,7 +118,7 @@ func (r *request) adjustments(pr Project) section {
 			{Text: strconv.Itoa(a.Number)}, {Text: a.Event, Sub: a.Evidence}, {Text: r.text("between", r.day(a.From), r.day(a.To))}, {Text: r.number(a.Energy.KWh(), 1)}, {Text: a.Approver},
 		})
 	}
-	return section{ID: pr.ID + "-adjustments", Heading: r.text("adjust"), Tables: []table{t}}
+	return section{ID: "adjustments-" + pr.ID, Heading: r.text("adjust") + ", " + pr.Title, Tables: []table{t}}
 }
 
 // readiness says how far a baseline is that is not frozen yet.

@@ -74,19 +74,27 @@ func (r *request) spread(t Task) string {
 	return r.text("task-between", r.day(t.DueP10), last)
 }
 
+// due writes the day on which a task is due.
+func (r *request) due(t Task) string {
+	if t.Due.IsZero() {
+		return r.text("task-undated")
+	}
+	return r.text("task-on", r.day(t.Due))
+}
+
 func (r *request) ticket(t Task) ticket {
 	out := ticket{
-		Title: t.Title, Subject: t.Subject, Mark: "task-" + string(t.Status), Word: r.text("task-" + string(t.Status)), When: r.text("task-on", r.day(t.Due)),
+		Title: t.Title, Subject: t.Subject, Mark: "task-" + string(t.Status), Word: r.text("task-" + string(t.Status)), When: r.due(t),
 		Spread: r.spread(t), Reason: r.words.Phrase(t.Reason), Deference: r.text("deference"),
 	}
 	if !t.DueP50.IsZero() && !t.DueP50.Equal(t.DueP10) {
 		out.Spread += "; " + r.text("task-likely", r.day(t.DueP50))
 	}
 	if t.Guess {
-		out.Reason += " " + r.text("task-guess")
+		out.Reason += ". " + r.text("task-guess")
 	}
 	if !t.PostponedUntil.IsZero() {
-		out.Reason += " " + r.text("task-postponed", r.day(t.PostponedUntil), r.day(t.OriginalDue))
+		out.Reason += ". " + r.text("task-postponed", r.day(t.PostponedUntil), r.day(t.OriginalDue))
 	}
 	if t.UsedFraction > 0 {
 		out.Facts = append(out.Facts, r.text("task-of-limit", r.percent(t.UsedFraction)))
