@@ -64,6 +64,7 @@ type Daemon struct {
 	clock     *clock.Steady
 	spool     *spool.Spool
 	inbox     chan record.Delivery
+	inferred  *inferred
 	record    *record.Recorder
 	settle    *settle.Settler
 	plan      *plan.Planner
@@ -163,12 +164,13 @@ func (d *Daemon) assemble(ctx context.Context) error {
 	d.selfcheck = d.newSelfcheck()
 	d.lamps = lampbook.New(d.store, d.plant, d.log)
 	var err error
-	if d.stations, err = newStations(d.o.Config, d.inbox, d.clock.Now, d.log); err != nil {
+	d.inferred = newInferred(d.plant, d.clock.Now())
+	if d.stations, err = newStations(d.o.Config, d.inbox, d.inferred.heard, d.clock.Now, d.log); err != nil {
 		return err
 	}
 	d.publish = publish.New(d.store, d.plant, func() bool { return d.stations == nil || d.stations.connected() }, d.log)
 	for _, b := range d.plant.Buses {
-		p, err := newPoller(b, d.clock.Now, d.Deliver, d.log)
+		p, err := newPoller(b, d.clock.Now, d.deliverMeters, d.log)
 		if err != nil {
 			return err
 		}

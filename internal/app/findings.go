@@ -72,13 +72,17 @@ func (d *Daemon) findings(snap *publish.Snapshot) []web.Finding {
 				Remedy: "Read the fault at the controller. If the lamp failed, change it and record both: curetally lamp remove, curetally lamp fit.",
 			})
 		}
-		if !snap.Deaf && snap.StateOf(st) == plant.StateUnknown {
+		if e := snap.Events[st.ID]; !snap.Deaf && (snap.StateOf(st) == plant.StateUnknown || e.Inferred()) {
+			text := "its state is unknown, neither off nor lit."
+			if e.Inferred() {
+				text = "its state is concluded from the power of its meter, and marked so."
+			}
 			f := web.Finding{
 				Kind: "silent station", Subject: string(st.ID),
-				Text:   fmt.Sprintf("Nothing was heard for longer than %v; its state is unknown, neither off nor lit.", st.Silence),
+				Text:   fmt.Sprintf("Nothing was heard for longer than %v; ", st.Silence) + text,
 				Remedy: "Check the station's controller, its network and the topic in the configuration.",
 			}
-			if e, ok := snap.Events[st.ID]; ok {
+			if !e.Inferred() {
 				f.Since = e.At
 			}
 			out = append(out, f)

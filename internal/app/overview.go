@@ -84,7 +84,7 @@ func (v *viewer) station(st plant.Station) web.StationView {
 		EnergyKWh: unit.Energy(v.energy[st.ID]).KWh(),
 	}
 	if e, ok := v.snap.Events[st.ID]; ok {
-		sv.Since = v.snap.Since[st.ID]
+		sv.Since, sv.Inferred = v.snap.Since[st.ID], e.Inferred() && sv.State != plant.StateUnknown
 		if e.Technology != plant.TechnologyNone {
 			sv.Technology = e.Technology
 		}

@@ -10,6 +10,7 @@ import (
 	"os"
 	"time"
 
+	"curetally/internal/core/plant"
 	"curetally/internal/link/config"
 	"curetally/internal/link/stationlink"
 	"curetally/internal/work/record"
@@ -20,10 +21,11 @@ import (
 type stations struct {
 	link  *stationlink.Link
 	inbox chan<- record.Delivery
+	heard func([]plant.StationEvent)
 }
 
 // newStations gives nil when no broker is configured.
-func newStations(c *config.Config, inbox chan<- record.Delivery, now func() time.Time, log *slog.Logger) (*stations, error) {
+func newStations(c *config.Config, inbox chan<- record.Delivery, heard func([]plant.StationEvent), now func() time.Time, log *slog.Logger) (*stations, error) {
 	b := c.Settings.Broker
 	if b.URL == "" {
 		return nil, nil
@@ -39,11 +41,12 @@ func newStations(c *config.Config, inbox chan<- record.Delivery, now func() time
 	if err != nil {
 		return nil, err
 	}
-	return &stations{link: link, inbox: inbox}, nil
+	return &stations{link: link, inbox: inbox, heard: heard}, nil
 }
 
 func (s *stations) run(ctx context.Context) error {
 	return s.link.Run(ctx, func(m stationlink.Message) {
+		s.heard(m.Facts.Events)
 		select {
 		case <-ctx.Done(): // not acknowledged: the broker sends it again
 		case s.inbox <- record.Delivery{Facts: m.Facts, Done: m.Ack}:

@@ -33,7 +33,9 @@ type standing struct {
 type heard struct {
 	Station plant.StationID `json:"station"`
 	State   string          `json:"state"`
-	At      time.Time       `json:"at,omitzero"`
+	// Inferred says that the state was concluded from power, at the instant At.
+	Inferred bool      `json:"inferred"`
+	At       time.Time `json:"at,omitzero"`
 }
 
 // Run prints either.
@@ -70,7 +72,7 @@ func (c Status) look(ctx context.Context, p *plant.Plant, db *store.DB) (standin
 	for _, station := range p.Stations() {
 		h := heard{Station: station.ID, State: plant.StateUnknown.String()}
 		if e, ok := events[station.ID]; ok {
-			h.State, h.At = e.State.String(), e.At
+			h.State, h.At, h.Inferred = e.State.String(), e.At, e.Inferred()
 		}
 		st.Stations = append(st.Stations, h)
 	}
@@ -85,7 +87,11 @@ func (st standing) print(w io.Writer, p *plant.Plant) error {
 		if !h.At.IsZero() {
 			at = Moment(h.At, p)
 		}
-		rows = append(rows, row(string(h.Station), h.State, at))
+		state := h.State
+		if h.Inferred {
+			state += " (from its power)"
+		}
+		rows = append(rows, row(string(h.Station), state, at))
 	}
 	if err := table(w, "STATION\tLAST STATE\tHEARD", rows); err != nil {
 		return err

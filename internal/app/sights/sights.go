@@ -98,7 +98,7 @@ func (s Sight) Now(ctx context.Context) (pages.Now, error) {
 
 func station(st web.StationView) pages.Station {
 	out := pages.Station{
-		Name: st.Name, Title: st.Title, Technology: st.Technology, State: st.State, Since: st.Since, LitHours: st.LitHours, Starts: st.Starts, EnergyKWh: st.EnergyKWh,
+		Name: st.Name, Title: st.Title, Technology: st.Technology, State: st.State, Inferred: st.Inferred, Since: st.Since, LitHours: st.LitHours, Starts: st.Starts, EnergyKWh: st.EnergyKWh,
 	}
 	if st.PowerKnown {
 		out.Watts = &st.PowerWatts

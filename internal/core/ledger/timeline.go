@@ -27,7 +27,10 @@ func inSequence(events []plant.StationEvent) []plant.StationEvent {
 // counts.
 //
 // A state holds for at most silence after the event that reported it; then it
-// is unknown until the next event. A silence of 0 or less is no limit.
+// is unknown until the next event. A silence of 0 or less is no limit. States that
+// were concluded from power count only where the station itself said nothing: those
+// within silence after a known state of its own are passed over, also when that
+// came late. The rest have inferred quality.
 // Technology is what the event says, else what the function gives for the
 // event's instant; the function may be nil. Neighbours that agree in everything
 // are one span.
@@ -46,12 +49,15 @@ func Timeline(events []plant.StationEvent, silence time.Duration, technology fun
 		}
 		spans = append(spans, s)
 	}
-	events = inSequence(events)
+	events = spoken(inSequence(events), silence)
 	for i := 1; i < len(events); i++ {
 		e := events[i-1]
 		s := plant.Span{
 			From: e.At.Truncate(time.Millisecond), To: events[i].At.Truncate(time.Millisecond),
 			State: e.State, Technology: e.Technology,
+		}
+		if e.Inferred() {
+			s.Quality = plant.QualityInferred
 		}
 		if s.Technology == plant.TechnologyNone && technology != nil {
 			s.Technology = technology(e.At)
@@ -71,6 +77,26 @@ func Timeline(events []plant.StationEvent, silence time.Duration, technology fun
 		add(s)
 	}
 	return spans
+}
+
+// spoken leaves out the conclusions from power over which the station itself has
+// spoken. Events are in sequence; the result shares its slice when all stay.
+func spoken(events []plant.StationEvent, silence time.Duration) []plant.StationEvent {
+	if !slices.ContainsFunc(events, plant.StationEvent.Inferred) {
+		return events
+	}
+	var out []plant.StationEvent
+	var last *plant.StationEvent // the station's own
+	for i, e := range events {
+		switch {
+		case !e.Inferred():
+			last = &events[i]
+		case last != nil && last.State != plant.StateUnknown && (silence <= 0 || e.At.Sub(last.At) < silence):
+			continue
+		}
+		out = append(out, e)
+	}
+	return out
 }
 
 // LitPoints gives the lit counter of a station's events, in milliseconds, where

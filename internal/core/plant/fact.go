@@ -46,6 +46,13 @@ type StationEvent struct {
 	LastWill bool
 }
 
+// BootInferred is the boot id of events that no station sent: its state was concluded
+// from the power of its own meter while it was silent. No station may use it.
+const BootInferred = "inferred from power"
+
+// Inferred says whether the state was concluded from power.
+func (e StationEvent) Inferred() bool { return e.Boot == BootInferred }
+
 // StationClock is how the clock of a station's device stands against that of the
 // daemon.
 type StationClock struct {

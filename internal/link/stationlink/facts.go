@@ -266,7 +266,7 @@ func (mp *mapping) identity(in *message, root any, at time.Time) (boot string, s
 	}
 	v, _ := mp.boot.in(root)
 	boot, ok = word(v)
-	if !ok || boot == "" || len(boot) > maxBoot || strings.ContainsRune(boot, 0) {
+	if !ok || boot == "" || boot == plant.BootInferred || len(boot) > maxBoot || strings.ContainsRune(boot, 0) {
 		in.problem("%s: expected the boot id, a text of 1 to %d characters, got %s — correct the message, or the path boot: in the mapping %s", mp.boot, maxBoot, missingOr(v), mp.pattern)
 		ok = false
 	}

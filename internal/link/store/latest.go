@@ -71,9 +71,9 @@ func (db *DB) StationClocks(ctx context.Context) ([]plant.StationClock, error) {
 	}
 	return collect(ctx, db, scan, `SELECT s.name, (1e6 * extract(epoch FROM min(x.arrived - x.at)))::bigint, bool_and(x.flags & $2 <> 0)
 		FROM station s CROSS JOIN LATERAL
-		(SELECT at, arrived, flags FROM station_event e WHERE e.site = s.site AND e.station = s.id AND e.flags & $3 = 0
+		(SELECT at, arrived, flags FROM station_event e WHERE e.site = s.site AND e.station = s.id AND e.flags & $3 = 0 AND e.boot <> $5
 			ORDER BY e.at DESC, e.seq DESC LIMIT $4) x
-		WHERE s.site = $1 GROUP BY s.name HAVING count(*) = $4 ORDER BY s.name`, flagClockDistrusted, flagLastWill, clockSample)
+		WHERE s.site = $1 GROUP BY s.name HAVING count(*) = $4 ORDER BY s.name`, flagClockDistrusted, flagLastWill, clockSample, plant.BootInferred)
 }
 
 // LatestSignals gives the newest value of each signal, by subject and name.

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"time"
 
+	"curetally/internal/core/inference"
 	"curetally/internal/core/lampledger"
 	"curetally/internal/core/plant"
 )
@@ -28,14 +29,6 @@ type Finding struct {
 // checkDays is how far back counters are compared: long enough for 3 % to be more
 // than an hour, short enough that a cause can still be found.
 const checkDays = 14
-
-// Shares of a meter's rated power from which on a lamp burns. An arc in standby
-// takes a quarter and more, its dark supply a fiftieth; an LED at its lowest a
-// twentieth, idle a thirtieth. Common practice, no source.
-const (
-	litShareArc = 0.10
-	litShareLED = 0.04
-)
 
 // Check compares the counters of lamps and stations and looks for lamps that are
 // not what they should be.
@@ -156,7 +149,7 @@ func power(ctx context.Context, c Counters, p *plant.Plant, st plant.Station, w 
 		return nil, nil
 	}
 	m := own[0]
-	h, err := c.PowerHours(ctx, m.ID, plant.PowerQuestion{Watts: litPower(st, m, w.to), MaxGap: max(2*time.Minute, 3*m.Period), From: w.from, To: w.to})
+	h, err := c.PowerHours(ctx, m.ID, plant.PowerQuestion{Watts: inference.LitPower(st, m, w.to), MaxGap: max(2*time.Minute, 3*m.Period), From: w.from, To: w.to})
 	if err != nil || h.First.IsZero() || !h.Last.After(h.First) {
 		return nil, err
 	}
@@ -166,17 +159,6 @@ func power(ctx context.Context, c Counters, p *plant.Plant, st plant.Station, w 
 	}
 	tally := lampledger.Tally{What: fmt.Sprintf("by the power on %s", m.ID), AtLeast: h.On, AtMost: h.On + h.Unseen}
 	return disagreement(st, tally, counted{lit, h.First, h.Last}, "See whether the meter feeds this station alone, and whether lit_power of the station in the configuration is a power that it takes only while the lamp burns."), nil
-}
-
-// litPower is the power from which on the lamp of a station burns.
-func litPower(st plant.Station, m plant.Meter, at time.Time) float64 {
-	switch {
-	case st.LitPower > 0:
-		return st.LitPower
-	case st.TechnologyAt(at) == plant.TechnologyLED:
-		return litShareLED * m.MaxPower
-	}
-	return litShareArc * m.MaxPower
 }
 
 // counted is the lit time of a station in a stretch, in milliseconds.

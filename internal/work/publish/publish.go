@@ -274,10 +274,11 @@ func (pb *Publisher) Run(ctx context.Context) error {
 }
 
 // StateOf gives the present state of a station: unknown when nothing was heard
-// for longer than its limit, or nothing can be heard.
+// for longer than its limit, or nothing can be heard, and nothing was concluded from
+// the power of its own meter.
 func (s *Snapshot) StateOf(st plant.Station) plant.State {
 	e, ok := s.Events[st.ID]
-	if !ok || s.Deaf || s.At.Sub(e.At) > st.Silence && s.At.Sub(e.Arrived) > st.Silence {
+	if !ok || s.Deaf && !e.Inferred() || s.At.Sub(e.At) > st.Silence && s.At.Sub(e.Arrived) > st.Silence {
 		return plant.StateUnknown
 	}
 	return e.State

@@ -259,7 +259,7 @@ func drawEvents(t *rapid.T) []plant.StationEvent {
 		since, until = rapid.IntRange(0, n).Draw(t, "counts from"), rapid.IntRange(0, n).Draw(t, "counts until")
 	}
 	for i := range n {
-		step := time.Duration(rapid.IntRange(1, 2400).Draw(t, "seconds")) * time.Second
+		step := time.Duration(rapid.OneOf(rapid.IntRange(1, 2400), rapid.IntRange(1, 90)).Draw(t, "seconds")) * time.Second
 		if plant.TechnologyArc.Lit(state) {
 			lit += step.Milliseconds()
 		}
@@ -270,7 +270,10 @@ func drawEvents(t *rapid.T) []plant.StationEvent {
 		}
 		state = next
 		e := plant.StationEvent{Station: "s", At: at, Arrived: at, State: state, Boot: "b", Sequence: int64(i), LitMillis: lit, Starts: starts}
-		switch rapid.IntRange(0, 9).Draw(t, "oddity") {
+		switch rapid.IntRange(0, 11).Draw(t, "oddity") {
+		case 3, 4: // no message, but a conclusion from power
+			e.Boot, e.Sequence, e.LitMillis, e.Starts = plant.BootInferred, at.UnixMilli(), -1, -1
+			e.State = rapid.SampledFrom([]plant.State{plant.StateOff, plant.StateStandby, plant.StateCuring}).Draw(t, "concluded")
 		case 0: // a last will carries no counters
 			e.State, e.LastWill, e.LitMillis, e.Starts = plant.StateUnknown, true, -1, -1
 		case 1: // the controller starts anew

@@ -348,7 +348,10 @@ func anchor(reg plant.Register, e plant.StationEvent, doubtful []plant.RegisterE
 	if reg.Curve == plant.FromEvents {
 		return counter(reg, e) >= 0 && !slices.ContainsFunc(doubtful, func(d plant.RegisterEvent) bool { return d.At.Equal(e.At) })
 	}
-	return e.State != plant.StateUnknown
+	// A conclusion from power is no anchor: whether it counts is told by what the
+	// station itself said before it, and what that says late bears on conclusions up to
+	// the next own word.
+	return e.State != plant.StateUnknown && !e.Inferred()
 }
 
 // firmStart leaves out what lies before the first anchor of a counter register:

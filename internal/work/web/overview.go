@@ -59,6 +59,9 @@ type StationView struct {
 	Title      string           `json:"title"`
 	Technology plant.Technology `json:"-"`
 	State      plant.State      `json:"-"`
+	// Inferred says that the station is silent and its state was concluded from the
+	// power of its meter.
+	Inferred bool `json:"state_inferred"`
 	// Since is when the state began; zero when that is not known.
 	Since time.Time `json:"since,omitzero"`
 	// PowerKnown is false when no fresh value of the power is at hand.
