@@ -12,7 +12,7 @@ import (
 var (
 	oneSeed  = flag.Uint64("sim.seed", 0, "replay one seed; 0 runs the usual ones")
 	showAll  = flag.Bool("sim.trace", false, "print the history of a replayed seed")
-	simHours = flag.Int("sim.hours", 6, "virtual hours of each seed, a multiple of 3")
+	simHours = flag.Int("sim.hours", 3, "virtual hours of each seed, a multiple of 3")
 )
 
 // usual is the history of the seeds of every run of the tests.
