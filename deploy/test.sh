@@ -7,7 +7,7 @@ cd "$(dirname "${BASH_SOURCE[0]}")/.."
 . deploy/need.sh
 need_go
 need_postgres
-need git gcc libc6-dev libmodbus-dev socat mosquitto mosquitto-clients prometheus chromium fonts-dejavu-core python3-aiosmtpd python3-icalendar libreoffice-calc-nogui zsh fish
+need git gcc libc6-dev libmodbus-dev socat mosquitto mosquitto-clients prometheus prometheus-alertmanager chromium fonts-dejavu-core python3-aiosmtpd python3-icalendar libreoffice-calc-nogui zsh fish
 need_openapi_linter
 need_page_checker
 
