@@ -105,7 +105,7 @@ func Of(d dossier.Dossier, w *words.Words) Document {
 		name   string
 		blocks func() []Block
 	}{
-		{"result", m.result}, {"boundary", m.boundary}, {"baseline", m.baseline}, {"periods", m.periods}, {"uncertainty", m.uncertainty},
+		{"result", m.result}, {"boundary", m.boundary}, {"baseline", m.baseline}, {"periods", m.periods}, {"uncertainty", m.uncertainty}, {"normal", m.normal},
 		{"data", m.data}, {"adjustments", m.adjustments}, {"worth", m.worth}, {"beside", m.beside}, {"table", m.beforeAfter},
 		{"drift", m.drift}, {"cautions", m.cautions}, {"formulas", m.formulas},
 	} {

@@ -117,6 +117,21 @@ func TestReportOfASurvey(t *testing.T) {
 	}
 }
 
+// A year of normal conditions has a section of its own where one is written down.
+func TestReportOfANormalYear(t *testing.T) {
+	d := dossiertest.New(t, dossiertest.Cases()[0])
+	d.Normalised = &savings.Normalised{
+		Days: 250, BaselineKWh: 300_000, ReportingKWh: 60_000, SavedKWh: 240_000, SavedFraction: 0.8, HalfWidthKWh: 5_000, ModelHalfWidthKWh: 4_000,
+		MeterHalfWidthKWh: 3_000, Confidence: 0.9,
+	}
+	said := text(t, of(t, d, "de"), "normal")
+	for _, want := range []string{"Jahr von 250 Tagen", "240.000 kWh eingespart im Jahr, mehr oder weniger 5.000 kWh bei 90 % Vertrauen (80,0 %)", "enthält der Bereich der normalisierten Einsparung die Null", "± 4.000 kWh"} {
+		if !strings.Contains(said, want) {
+			t.Errorf("the normal year lacks %q:\n%s", want, said)
+		}
+	}
+}
+
 // A report of every kind of model in every language has no text that something is missing
 // from.
 func TestEveryModelHasWords(t *testing.T) {
@@ -128,8 +143,8 @@ func TestEveryModelHasWords(t *testing.T) {
 					t.Errorf("%s, %s, section %s: a place is not filled:\n%s", c.Name, lang, s.Name, said)
 				}
 			}
-			if n := len(d.Sections); n != 13 {
-				t.Errorf("%s, %s: %d sections, want 13", c.Name, lang, n)
+			if n := len(d.Sections); n != 14 {
+				t.Errorf("%s, %s: %d sections, want 14", c.Name, lang, n)
 			}
 		}
 	}

@@ -249,5 +249,19 @@ func (m maker) uncertainty() []Block {
 	return out
 }
 
+// normal is what is saved in a year of normal conditions, where such are written down.
+func (m maker) normal() []Block {
+	n := m.d.Normalised
+	if n == nil {
+		return nil
+	}
+	level := m.Percent(n.Confidence, 0)
+	out := []Block{Paragraph(m.Text("doc-normal-says", m.Number(n.Days, 0), m.kwh(n.BaselineKWh), m.kwh(n.ReportingKWh), m.kwh(n.SavedKWh), m.kwh(n.HalfWidthKWh), level, m.Percent(n.SavedFraction, 1)))}
+	if !n.Shown {
+		out = append(out, Paragraph(m.Text("doc-normal-not-shown", level)))
+	}
+	return append(out, Paragraph(m.Text("doc-normal-parts", m.kwh(n.ModelHalfWidthKWh), m.kwh(n.MeterHalfWidthKWh))))
+}
+
 // beyondShare is the share of energy beyond the classes from which on it is told.
 const beyondShare = 0.05
