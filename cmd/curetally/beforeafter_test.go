@@ -56,6 +56,7 @@ func TestReportBeforeAfter(t *testing.T) {
 		`housing, °C +70 +43 +before: by hand, 2025-05-02, contact thermometer 4\n +after: measured, heron-1/housing_celsius: of 2 days`,
 		`ozone, ppm +- +0\.000 +before: not known: give a signal, or a value with date and instrument`,
 		`lamp changes a year +0\.0 +0\.0 +before: records: 0 lamps in 40 days`,
+		`mercury in lamps changed, mg a year +0 +0 +before: records: 0 lamps with 0 mg of mercury in 40 days`, `mercury avoided: 0\.00 g a year`,
 		`upkeep, h a year +0\.0 +0\.7 .*\n +after: records: 1 task of the task log, 5 minutes of work`,
 		`housing before, 70 °C: bare smooth metal as hot as that may burn the skin within about 1 s of contact\n`,
 		`housing after, 43 °C: .* within 8 h`, `From memory of ISO 13732-1`)
@@ -68,7 +69,7 @@ func TestReportBeforeAfter(t *testing.T) {
 		} `json:"tables"`
 	}
 	decode(t, command(t, exitOK, "report", "--before-after", "--json", conf), &said)
-	if len(said.Tables) != 1 || len(said.Tables[0].Rows) != 13 || said.Tables[0].Rows[0].Before.Value != nil || *said.Tables[0].Rows[5].After.Value != 71 {
+	if len(said.Tables) != 1 || len(said.Tables[0].Rows) != 14 || said.Tables[0].Rows[0].Before.Value != nil || *said.Tables[0].Rows[5].After.Value != 71 {
 		t.Errorf("%+v", said)
 	}
 	command(t, exitUsage, "report", "--before-after", "--plan", conf)

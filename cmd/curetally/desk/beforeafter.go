@@ -160,7 +160,7 @@ func (d sides) measured(ctx context.Context, db *store.DB, entries []beforeafter
 		out[e.Quantity] = beforeafter.Sides{Before: beforeafter.Measured(*e.Signal, values[0]), After: beforeafter.Measured(*e.Signal, values[1])}
 	}
 	for key, count := range map[string]func(context.Context, *store.DB, window) (beforeafter.Cell, error){
-		beforeafter.LampChanges: d.lampChanges, beforeafter.UpkeepHours: d.upkeep,
+		beforeafter.LampChanges: d.lampChanges, beforeafter.MercuryYear: d.mercury, beforeafter.UpkeepHours: d.upkeep,
 	} {
 		if _, given := out[key]; given {
 			continue
@@ -206,19 +206,46 @@ func (d sides) peak(ctx context.Context, db *store.DB) (beforeafter.Sides, error
 
 // lampChanges counts lamps that were taken out because of their age or a failure.
 func (d sides) lampChanges(ctx context.Context, db *store.DB, w window) (beforeafter.Cell, error) {
+	changed, err := d.changed(ctx, db, w)
+	return beforeafter.Counted(float64(len(changed)), w.days(), Count(len(changed), "lamp")), err
+}
+
+// changed lists those lamps.
+func (d sides) changed(ctx context.Context, db *store.DB, w window) ([]plant.LampSerial, error) {
 	fittings, err := db.AllFittings(ctx)
 	if err != nil {
-		return beforeafter.Cell{}, fmt.Errorf("fittings: %w", err)
+		return nil, fmt.Errorf("fittings: %w", err)
 	}
-	n := 0
+	var out []plant.LampSerial
 	for _, f := range fittings {
 		st, ok := d.plant.FindStation(f.Station)
 		wears := f.Reason != "moved" && f.Reason != "conversion"
 		if ok && st.Press == d.project.Press && !f.To.IsZero() && wears && w.holds(f.To) {
-			n++
+			out = append(out, f.Lamp)
 		}
 	}
-	return beforeafter.Counted(float64(n), w.days(), Count(n, "lamp")), nil
+	return out, nil
+}
+
+// mercury adds up what is in the lamps that were changed, by their kinds.
+func (d sides) mercury(ctx context.Context, db *store.DB, w window) (beforeafter.Cell, error) {
+	changed, err := d.changed(ctx, db, w)
+	if err != nil {
+		return beforeafter.Cell{}, err
+	}
+	lamps, err := db.Lamps(ctx)
+	if err != nil {
+		return beforeafter.Cell{}, fmt.Errorf("lamps: %w", err)
+	}
+	kinds := map[plant.LampSerial]string{}
+	for _, l := range lamps {
+		kinds[l.Serial] = l.Kind
+	}
+	held := make([]plant.LampKind, len(changed))
+	for i, serial := range changed {
+		held[i], _ = d.plant.FindLampKind(kinds[serial])
+	}
+	return beforeafter.Mercury(held, w.days()), nil
 }
 
 // upkeep adds up the minutes of the tasks that were done.

@@ -141,10 +141,10 @@ func printHeld(w io.Writer, p *plant.Plant, h spares.Held) error {
 	}
 	fmt.Fprintln(w)
 	if h.MercuryHigh > 0 {
-		fmt.Fprintf(w, "mercury in them: about %.0f to %.0f mg, estimated from the length of the arc\n", h.MercuryLow, h.MercuryHigh)
+		fmt.Fprintf(w, "mercury in them: about %.0f to %.0f mg, as stated of their kind or estimated from the length of the arc\n", h.MercuryLow, h.MercuryHigh)
 	}
 	if h.OfUnknownSize > 0 {
-		fmt.Fprintf(w, "mercury of %s not estimated: give arc_cm of their kind\n", Count(h.OfUnknownSize, "lamp"))
+		fmt.Fprintf(w, "mercury of %s not estimated: give mercury_mg or arc_cm of their kind\n", Count(h.OfUnknownSize, "lamp"))
 	}
 	for _, card := range upkeep.Cards([]string{"C12"}) {
 		if _, err := fmt.Fprintf(w, "  %s\n", strings.TrimSpace(card.Code+" "+card.Text)); err != nil {

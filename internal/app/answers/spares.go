@@ -109,7 +109,7 @@ func SpentLamps(book lampbook.Book) []spares.Spent {
 	var out []spares.Spent
 	for _, l := range book.Lamps {
 		if l.Place == lampledger.Spent && (lampledger.Stock{Kind: l.Kind}).Mercury() {
-			out = append(out, spares.Spent{Serial: l.Lamp.Serial, Since: l.Since, ArcCentimeters: l.Kind.ArcCentimeters})
+			out = append(out, spares.Spent{Serial: l.Lamp.Serial, Since: l.Since, Kind: l.Kind})
 		}
 	}
 	return out

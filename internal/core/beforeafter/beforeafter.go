@@ -15,6 +15,10 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"curetally/internal/core/carbon"
+	"curetally/internal/core/plant"
+	"curetally/internal/core/spares"
 )
 
 // Quantity is a row of the table.
@@ -28,6 +32,7 @@ type Quantity struct {
 const (
 	PeakKilowatts = "peak_kilowatts"
 	LampChanges   = "lamp_changes_per_year"
+	MercuryYear   = "mercury_milligrams_per_year"
 	UpkeepHours   = "upkeep_hours_per_year"
 	Housing       = "housing_celsius"
 )
@@ -47,6 +52,7 @@ func Quantities() []Quantity {
 		{"ozone_ppm", "ozone, ppm", 3},
 		{"mercury_milligrams", "mercury in the lamps, mg", 0},
 		{LampChanges, "lamp changes a year", 1},
+		{MercuryYear, "mercury in lamps changed, mg a year", 0},
 		{UpkeepHours, "upkeep, h a year", 1},
 	}
 }
@@ -104,6 +110,9 @@ func Table(entries []Entry, measured map[string]Sides) []Row {
 		if q.Key == Housing {
 			r.Notes = burnNotes(r)
 		}
+		if q.Key == MercuryYear && r.Before.Known && r.After.Known {
+			r.Notes = []string{fmt.Sprintf("mercury avoided: %.2f g a year", carbon.MercuryGrams(1, r.Before.Value-r.After.Value))}
+		}
 		out = append(out, r)
 	}
 	return out
@@ -142,6 +151,33 @@ func Counted(amount float64, days int, what string) Cell {
 		return Cell{From: "no days"}
 	}
 	return Cell{amount * 365.25 / float64(days), true, fmt.Sprintf("records: %s in %d days", what, days)}
+}
+
+// Mercury is the mercury in lamps of these kinds, changed in so many days, scaled to a
+// year in milligrams. Of an estimate it is the middle; where nothing is known of a
+// lamp, nothing is known.
+func Mercury(lamps []plant.LampKind, days int) Cell {
+	var low, high float64
+	unknown := 0
+	for _, kind := range lamps {
+		l, h, known := spares.Mercury(kind)
+		low, high = low+l, high+h
+		if !known {
+			unknown++
+		}
+	}
+	if unknown > 0 {
+		return Cell{From: fmt.Sprintf("the mercury of %d of %d lamps is not stated: give mercury_mg or arc_cm of their kind", unknown, len(lamps))}
+	}
+	noun := "lamps"
+	if len(lamps) == 1 {
+		noun = "lamp"
+	}
+	what := fmt.Sprintf("%d %s with %.0f mg of mercury", len(lamps), noun, (low+high)/2)
+	if high > low {
+		what += fmt.Sprintf(" (%.0f to %.0f by the length of the arc)", low, high)
+	}
+	return Counted((low+high)/2, days, what)
 }
 
 // burn is a temperature at which bare smooth metal burns the skin when it is touched

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"curetally/internal/core/beforeafter"
+	"curetally/internal/core/plant"
 )
 
 func find(t *testing.T, rows []beforeafter.Row, key string) beforeafter.Row {
@@ -65,5 +66,26 @@ func TestCounted(t *testing.T) {
 	}
 	if c := beforeafter.Counted(3, 0, "3 lamps"); c.Known {
 		t.Errorf("of no days: %+v", c)
+	}
+}
+
+// Mercury follows from the lamps that were changed and what a lamp of their kind holds:
+// 2 lamps of 60 mg in 40 days are 1,095.75 mg in a year of 365.25 days.
+func TestMercury(t *testing.T) {
+	stated := plant.LampKind{Technology: plant.TechnologyArc, MercuryMilligrams: 60}
+	before := beforeafter.Mercury([]plant.LampKind{stated, stated}, 40)
+	if !before.Known || before.Value != 1095.75 || before.From != "records: 2 lamps with 120 mg of mercury in 40 days" {
+		t.Errorf("%+v", before)
+	}
+	sized := beforeafter.Mercury([]plant.LampKind{{Technology: plant.TechnologyArc, ArcCentimeters: 40}}, 10)
+	if sized.From != "records: 1 lamp with 130 mg of mercury (80 to 180 by the length of the arc) in 10 days" || sized.Value != 130*36.525 {
+		t.Errorf("%+v", sized)
+	}
+	if c := beforeafter.Mercury([]plant.LampKind{stated, {Technology: plant.TechnologyArc}}, 40); c.Known || c.From != "the mercury of 1 of 2 lamps is not stated: give mercury_mg or arc_cm of their kind" {
+		t.Errorf("%+v", c)
+	}
+	rows := beforeafter.Table(nil, map[string]beforeafter.Sides{beforeafter.MercuryYear: {Before: before, After: beforeafter.Mercury([]plant.LampKind{{Technology: plant.TechnologyLED}}, 40)}})
+	if r := find(t, rows, beforeafter.MercuryYear); len(r.Notes) != 1 || r.Notes[0] != "mercury avoided: 1.10 g a year" {
+		t.Errorf("%+v", r)
 	}
 }

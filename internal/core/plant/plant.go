@@ -117,6 +117,9 @@ type LampKind struct {
 	// ArcCentimeters is the length of the arc, from which the mercury in the lamp is
 	// estimated; 0 when not stated.
 	ArcCentimeters float64
+	// MercuryMilligrams is the mercury in one lamp as its maker states it; 0 when not
+	// stated.
+	MercuryMilligrams float64
 	// LeadDays is how long an order takes to arrive, in calendar days; 0 when not
 	// stated.
 	LeadDays int

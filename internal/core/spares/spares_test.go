@@ -289,8 +289,8 @@ func TestHold(t *testing.T) {
 		return d.Add(15 * time.Hour)
 	}
 	lamps := []spares.Spent{
-		{Serial: "L-2", Since: at("2026-03-02"), ArcCentimeters: 107},
-		{Serial: "L-1", Since: at("2025-12-01"), ArcCentimeters: 45},
+		{Serial: "L-2", Since: at("2026-03-02"), Kind: plant.LampKind{Technology: plant.TechnologyArc, ArcCentimeters: 107}},
+		{Serial: "L-1", Since: at("2025-12-01"), Kind: plant.LampKind{Technology: plant.TechnologyArc, ArcCentimeters: 45}},
 		{Serial: "L-3", Since: at("2026-05-01")},
 	}
 	h := spares.Hold(p, lamps, plant.DefaultUpkeep().SpentDays, at("2026-12-01"))
@@ -304,6 +304,30 @@ func TestHold(t *testing.T) {
 	}
 	if h = spares.Hold(p, nil, plant.DefaultUpkeep().SpentDays, at("2026-12-02")); h != (spares.Held{}) {
 		t.Errorf("%+v", h)
+	}
+}
+
+// What the maker states comes before the estimate; a lamp that is no mercury arc has
+// none.
+func TestMercury_OfAKind(t *testing.T) {
+	arc := plant.LampKind{Technology: plant.TechnologyArc}
+	sized, stated := arc, arc
+	sized.ArcCentimeters = 45
+	stated.ArcCentimeters, stated.MercuryMilligrams = 45, 60
+	for _, c := range []struct {
+		kind      plant.LampKind
+		low, high float64
+		known     bool
+	}{
+		{arc, 0, 0, false},
+		{plant.LampKind{}, 0, 0, false},
+		{sized, 90, 202.5, true},
+		{stated, 60, 60, true},
+		{plant.LampKind{Technology: plant.TechnologyLED}, 0, 0, true},
+	} {
+		if low, high, known := spares.Mercury(c.kind); low != c.low || high != c.high || known != c.known {
+			t.Errorf("%+v: %v to %v mg, known %v", c.kind, low, high, known)
+		}
 	}
 }
 

@@ -14,12 +14,27 @@ const (
 	MostMercuryPerCentimeter  = 4.5
 )
 
+// Mercury bounds the mercury in one lamp of a kind, in milligrams: what its maker
+// states, else an estimate from the length of the arc. A lamp that is no mercury arc has
+// none; of an arc without both nothing is known.
+func Mercury(k plant.LampKind) (low, high float64, known bool) {
+	switch {
+	case k.Technology != plant.TechnologyArc && k.Technology != plant.TechnologyNone:
+		return 0, 0, true
+	case k.MercuryMilligrams > 0:
+		return k.MercuryMilligrams, k.MercuryMilligrams, true
+	case k.ArcCentimeters > 0:
+		return k.ArcCentimeters * LeastMercuryPerCentimeter, k.ArcCentimeters * MostMercuryPerCentimeter, true
+	default:
+		return 0, 0, false
+	}
+}
+
 // Spent is a lamp that was taken out of use and has not left the plant.
 type Spent struct {
 	Serial plant.LampSerial
 	Since  time.Time // when it was taken out
-	// ArcCentimeters is the length of its arc; 0 when not known.
-	ArcCentimeters float64
+	Kind   plant.LampKind
 }
 
 // Held is what is to be known of the spent lamps in the store.
@@ -29,8 +44,8 @@ type Held struct {
 	// Deadline is the local day by which the oldest is to be gone.
 	Deadline time.Time
 	Overdue  bool
-	// MercuryLow and MercuryHigh estimate the mercury in the lamps whose size is
-	// known, in milligrams; OfUnknownSize counts the others.
+	// MercuryLow and MercuryHigh bound the mercury in the lamps of which it is known,
+	// in milligrams; OfUnknownSize counts the others.
 	MercuryLow, MercuryHigh float64
 	OfUnknownSize           int
 }
@@ -42,10 +57,9 @@ func Hold(p *plant.Plant, lamps []Spent, holdDays int, now time.Time) Held {
 		if h.Oldest.IsZero() || l.Since.Before(h.Oldest) {
 			h.Oldest = l.Since
 		}
-		if l.ArcCentimeters > 0 {
-			h.MercuryLow += l.ArcCentimeters * LeastMercuryPerCentimeter
-			h.MercuryHigh += l.ArcCentimeters * MostMercuryPerCentimeter
-		} else {
+		low, high, known := Mercury(l.Kind)
+		h.MercuryLow, h.MercuryHigh = h.MercuryLow+low, h.MercuryHigh+high
+		if !known {
 			h.OfUnknownSize++
 		}
 	}

@@ -36,13 +36,16 @@ func Kinds(doc *strictyaml.Document, specs []Kind) []plant.LampKind {
 		if s.ArcCM < 0 || s.ArcCM > 500 || s.ArcCM > 0 && technology != plant.TechnologyArc {
 			doc.Report(at+".arc_cm", "not the length of an arc between 0 and 500 cm", "write the length of the arc of an arc lamp in centimetres, for example 45")
 		}
+		if !(s.MercuryMG >= 0 && s.MercuryMG <= 5000) || s.MercuryMG > 0 && technology != plant.TechnologyArc {
+			doc.Report(at+".mercury_mg", "not the mercury of an arc lamp between 0 and 5000 mg", "write what the maker states of one arc lamp in milligrams, for example 60; a lamp of another technology has none")
+		}
 		s.Wear.check(doc, at+".wear")
 		s.checkCosts(doc, at)
 		s.checkShape(doc, at)
 		s.checkOutput(doc, at)
 		kinds = append(kinds, plant.LampKind{
 			Name: s.Name, Title: cmp.Or(s.Title, s.Name), Technology: technology, RatedHours: s.RatedHours, HoursPerStart: s.HoursPerStart, Wear: plant.WearLaw(s.Wear), Doped: s.Doped,
-			Price: s.Price.Money, ChangeCost: s.ChangeCost.Money, StopCost: s.StopCost.Money, LeadDays: s.LeadDays, ArcCentimeters: s.ArcCM,
+			Price: s.Price.Money, ChangeCost: s.ChangeCost.Money, StopCost: s.StopCost.Money, LeadDays: s.LeadDays, ArcCentimeters: s.ArcCM, MercuryMilligrams: s.MercuryMG,
 			LifeShape: s.LifeShape, LifeShapeSpread: s.LifeShapeSpread,
 			DirtLimit: s.DirtLimit, OutputThreshold: s.OutputThreshold, CleanedBy: s.cleanedBy(technology),
 		})

@@ -34,6 +34,7 @@ type Kind struct {
 	StopCost   strictyaml.Money `yaml:"stop_cost"`
 	LeadDays   int              `yaml:"lead_days"`
 	ArcCM      float64          `yaml:"arc_cm"`
+	MercuryMG  float64          `yaml:"mercury_mg"`
 
 	LifeShape       float64 `yaml:"life_shape"`
 	LifeShapeSpread float64 `yaml:"life_shape_spread"`
