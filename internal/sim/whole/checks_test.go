@@ -125,7 +125,8 @@ func (w *world) conserves(b *breaches, reg plant.RegisterID, all []plant.Reading
 // plausible holds that no interval holds less than nothing or more than the load can
 // use.
 func (w *world) plausible(b *breaches, reg plant.RegisterID, entries []plant.Entry, bounded bool) {
-	const most = ratedWatts*1000*11/10/4 + 2*step // of a quarter of an hour
+	// Of a quarter of an hour; each step from one reading to the next may round.
+	const most = ratedWatts*1000*11/10/4 + (int64(interval/period)+2)*step
 	sums := map[int64]int64{}
 	for _, e := range entries {
 		sums[e.Start.Unix()] += e.Amount

@@ -76,6 +76,7 @@ var once = []struct {
 	{14, 12, 6, "honesty: after the machine's clock was set back while the daemon was down, what was used meanwhile seems to have been used at once and is held out for minutes; that is meant, and the check did not know"},
 	{9, 6, 3, "conservation: while the newest values of a counter are held out, the states tell what came after; the check did not know"},
 	{470431809, 6, 3, "honesty: a wrong value that is the very first of its register is the origin of its curve until a person rules; the simulation made one"},
+	{519854538, 3, 3, "plausibility: what was used while the machine's clock was set back stood just at the limit of eight steps; the check allowed two of them to round"},
 	{1023460025, 12, 6, "conservation: a person vouched for the first value that was held out, which was another than the one he meant"},
 }
 
