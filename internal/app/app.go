@@ -206,7 +206,7 @@ func (d *Daemon) assemble(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	door, err := d.newDoor(ctx)
+	door, err := d.newDoor(ctx, looks)
 	if err != nil {
 		return err
 	}

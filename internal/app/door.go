@@ -15,6 +15,7 @@ import (
 	"curetally/internal/link/config"
 	"curetally/internal/link/identity"
 	"curetally/internal/link/store"
+	"curetally/internal/work/pages"
 	"curetally/internal/work/signin"
 	"curetally/internal/work/web"
 )
@@ -69,7 +70,7 @@ func (e entrance) named(w config.Web) func(host string) bool {
 
 // newDoor builds what stands before the pages. Where the network reaches them
 // somebody must be there who can sign in.
-func (d *Daemon) newDoor(ctx context.Context) (*signin.Door, error) {
+func (d *Daemon) newDoor(ctx context.Context, looks *pages.Pages) (*signin.Door, error) {
 	w := d.o.Config.Settings.Web
 	if !d.entrance.loopback && w.OIDC == nil {
 		if err := someoneCanSignIn(ctx, d.store, d.listener.Addr()); err != nil {
@@ -78,7 +79,7 @@ func (d *Daemon) newDoor(ctx context.Context) (*signin.Door, error) {
 	}
 	o := signin.Options{
 		People: d.store, Sessions: d.store, Tokens: d.store, Always: !d.entrance.loopback || w.OIDC != nil, Secure: d.entrance.secure, Proxied: w.ByProxy,
-		Unknown: func(err error) bool { return errors.Is(err, store.ErrNotFound) }, Now: time.Now, Log: d.log,
+		Unknown: func(err error) bool { return errors.Is(err, store.ErrNotFound) }, Now: time.Now, Log: d.log, Words: looks.Words,
 		Admission: d.store, Taken: func(err error) bool { return errors.Is(err, store.ErrConflict) },
 	}
 	if x := w.OIDC; x != nil {

@@ -278,10 +278,23 @@ func (p *Pages) language(w http.ResponseWriter, r *http.Request) string {
 		http.SetCookie(w, &http.Cookie{Name: "language", Value: asked, Path: "/", MaxAge: 365 * 24 * 3600, HttpOnly: true, SameSite: http.SameSiteLaxMode})
 		return asked
 	}
+	return p.chosen(r)
+}
+
+// chosen is the language that the reader has chosen, else the one that the browser
+// asks for.
+func (p *Pages) chosen(r *http.Request) string {
 	if c, err := r.Cookie("language"); err == nil && p.words[c.Value] != nil {
 		return c.Value
 	}
 	return preferred(strings.Join(r.Header.Values("Accept-Language"), ","), p.o.Languages)
+}
+
+// Words gives the language of a request's reader and its texts, for pages beside
+// these.
+func (p *Pages) Words(r *http.Request) (language string, text func(name string, filled ...any) string) {
+	l := p.chosen(r)
+	return l, p.words[l].Text
 }
 
 // preferred picks the language of an Accept-Language header that is weighed most (RFC

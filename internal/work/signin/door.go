@@ -53,8 +53,10 @@ type Options struct {
 	// Proxied says that a reverse proxy stands before the pages and names the address
 	// of who asks as the last in X-Forwarded-For.
 	Proxied bool
-	Now     func() time.Time
-	Log     *slog.Logger
+	// Words gives the language of the page for a request, and its texts by name.
+	Words func(r *http.Request) (language string, text func(name string, filled ...any) string)
+	Now   func() time.Time
+	Log   *slog.Logger
 
 	// Outside lets people sign in elsewhere, as whom Admission says; nil for none.
 	Outside   Outside
@@ -86,7 +88,7 @@ func New(o Options) (*Door, error) {
 	if o.Outside != nil && (o.Admission == nil || o.Taken == nil) {
 		return nil, errors.New("signin: Options.Outside needs Admission and Taken")
 	}
-	if o.People == nil || o.Sessions == nil || o.Tokens == nil || o.Unknown == nil || o.Now == nil || o.Log == nil {
+	if o.People == nil || o.Sessions == nil || o.Tokens == nil || o.Unknown == nil || o.Words == nil || o.Now == nil || o.Log == nil {
 		return nil, errors.New("signin: a field of Options is missing")
 	}
 	p, err := newPage()
@@ -278,14 +280,14 @@ func (d *Door) unavailable(w http.ResponseWriter, r *http.Request, err error) {
 		return // the reader has left
 	}
 	d.note(err)
-	const text = "Nobody can be let in at the moment: it cannot be looked up who asks. Please try again; the log of the program names the reason."
+	v := d.view(r, "")
 	w.Header().Set("Cache-Control", "no-store")
 	w.Header().Set("Retry-After", "10")
 	if strings.HasPrefix(r.URL.Path, apiPrefix) {
-		problem(w, http.StatusServiceUnavailable, text)
+		problem(w, http.StatusServiceUnavailable, v.T("away"))
 		return
 	}
-	d.page.show(w, http.StatusServiceUnavailable, view{Error: text, Outside: d.outsideLabel()})
+	d.tell(w, http.StatusServiceUnavailable, v, "away")
 }
 
 // note logs when the door begins to fail and when it works again.

@@ -1,6 +1,7 @@
 package signin
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -18,6 +19,7 @@ import (
 	"curetally/internal/core/access/secret"
 	"curetally/internal/core/plant"
 	"curetally/internal/link/privatepg/pgtest"
+	"curetally/internal/link/report/words"
 	"curetally/internal/link/store"
 )
 
@@ -49,6 +51,12 @@ func newSite(t *testing.T) *site {
 	s := &site{t: t, db: db, now: time.Now()}
 	s.opt = Options{
 		People: db, Sessions: db, Tokens: db, Unknown: func(err error) bool { return errors.Is(err, store.ErrNotFound) },
+		Words: func(r *http.Request) (string, func(string, ...any) string) {
+			lang := cmp.Or(r.Header.Get("Accept-Language"), "en")
+			w, err := words.New(lang)
+			s.must(err)
+			return lang, w.Text
+		},
 		Now: func() time.Time { return s.now }, Log: slog.New(slog.DiscardHandler),
 	}
 	s.build()
@@ -173,6 +181,9 @@ func TestSignInAndOut(t *testing.T) {
 	if !strings.Contains(page, `name="next" value="/work?press=heron"`) || strings.Contains(page, "<script") || strings.Contains(page, "style=") {
 		t.Errorf("page:\n%s", page)
 	}
+	if page := s.get("/signin", "Accept-Language", "de").Body.String(); !strings.Contains(page, `<html lang="de">`) || !strings.Contains(page, "<h1>Anmelden</h1>") {
+		t.Errorf("page in German:\n%s", page)
+	}
 	w := s.enter(" Ann ", password, "/work?press=heron")
 	if w.Code != http.StatusSeeOther || w.Header().Get("Location") != "/work?press=heron" {
 		t.Fatalf("signed in: %d %q: %s", w.Code, w.Header().Get("Location"), w.Body)
@@ -214,7 +225,7 @@ func TestWrongNameAndPasswordAreToldAlike(t *testing.T) {
 		if i == 0 {
 			first = text
 		}
-		if w.Code != http.StatusUnauthorized || text != first || len(w.Result().Cookies()) > 0 || !strings.Contains(text, wrong) {
+		if w.Code != http.StatusUnauthorized || text != first || len(w.Result().Cookies()) > 0 || !strings.Contains(text, "The name or the password is wrong.") {
 			t.Errorf("%q: %d: %s", c, w.Code, w.Body)
 		}
 	}

@@ -35,8 +35,11 @@ var templates embed.FS
 // page is the page to sign in.
 type page struct{ t *template.Template }
 
-// view is what the page shows.
+// view is what the page shows, in words of its language.
 type view struct {
+	Lang string
+	text func(name string, filled ...any) string
+
 	Name, Next string
 	Error      string
 	Notice     string
@@ -44,6 +47,9 @@ type view struct {
 	// for none.
 	Outside string
 }
+
+// T gives a text of the page.
+func (v view) T(name string, filled ...any) string { return v.text("web-signin-"+name, filled...) }
 
 func newPage() (*page, error) {
 	t, err := template.New("signin.html").Option("missingkey=error").ParseFS(templates, "templates/signin.html")
@@ -84,16 +90,26 @@ func serveStyle(w http.ResponseWriter, r *http.Request) {
 	http.ServeFileFS(w, r, templates, "templates/style.css")
 }
 
+// view is the page for a request, with nothing said yet.
+func (d *Door) view(r *http.Request, next string) view {
+	v := view{Next: local(next), Outside: d.outsideLabel()}
+	v.Lang, v.text = d.o.Words(r)
+	return v
+}
+
+// tell shows the page with what went wrong.
+func (d *Door) tell(w http.ResponseWriter, status int, v view, name string, filled ...any) {
+	v.Error = v.T(name, filled...)
+	d.page.show(w, status, v)
+}
+
 func (d *Door) showForm(w http.ResponseWriter, r *http.Request) {
-	v := view{Next: local(r.URL.Query().Get("next")), Outside: d.outsideLabel()}
+	v := d.view(r, r.URL.Query().Get("next"))
 	if r.URL.Query().Has("lost") {
-		v.Notice = "You are not signed in, or your session is over. What you sent was not put on record: sign in and do it again."
+		v.Notice = v.T("lost")
 	}
 	d.page.show(w, http.StatusOK, v)
 }
-
-// wrong is what is said of a wrong name and of a wrong password alike.
-const wrong = "The name or the password is wrong."
 
 func (d *Door) signIn(w http.ResponseWriter, r *http.Request) {
 	r.Body = http.MaxBytesReader(w, r.Body, maxForm)
@@ -102,11 +118,12 @@ func (d *Door) signIn(w http.ResponseWriter, r *http.Request) {
 		if _, large := errors.AsType[*http.MaxBytesError](err); large {
 			status = http.StatusRequestEntityTooLarge
 		}
-		d.page.show(w, status, view{Error: "What was sent is no sign-in.", Outside: d.outsideLabel()})
+		d.tell(w, status, d.view(r, ""), "unread")
 		return
 	}
 	name, next := strings.TrimSpace(r.PostForm.Get("name")), r.PostForm.Get("next")
-	again := view{Name: name, Next: local(next), Outside: d.outsideLabel()}
+	again := d.view(r, next)
+	again.Name = name
 	from, now := d.address(r), d.o.Now()
 	addressBack, ok := d.byAddress.take(network(from), now)
 	nameBack := func() {}
@@ -115,8 +132,7 @@ func (d *Door) signIn(w http.ResponseWriter, r *http.Request) {
 	}
 	if !ok {
 		w.Header().Set("Retry-After", "60")
-		again.Error = "Too many attempts. Wait a minute and try again."
-		d.page.show(w, http.StatusTooManyRequests, again)
+		d.tell(w, http.StatusTooManyRequests, again, "many")
 		return
 	}
 	right, err := d.check(r.Context(), name, r.PostForm.Get("password"), from)
@@ -130,8 +146,7 @@ func (d *Door) signIn(w http.ResponseWriter, r *http.Request) {
 	case err != nil && !d.o.Unknown(err):
 		d.unavailable(w, r, err)
 	case !right:
-		again.Error = wrong
-		d.page.show(w, http.StatusUnauthorized, again)
+		d.tell(w, http.StatusUnauthorized, again, "wrong") // the name and the password alike
 	}
 }
 

@@ -109,15 +109,13 @@ func (d *Door) comeBack(w http.ResponseWriter, r *http.Request) {
 	if err == nil {
 		t, known = d.trips.end(cookie.Value, d.o.Now())
 	}
-	again := view{Next: local(t.Next), Outside: d.outsideLabel()}
+	again := d.view(r, t.Next)
 	if !known || subtle.ConstantTimeCompare([]byte(q.Get("state")), []byte(t.State)) != 1 {
-		again.Error = "This sign-in was not begun here, or too long ago. Please begin again."
-		d.page.show(w, http.StatusBadRequest, again)
+		d.tell(w, http.StatusBadRequest, again, "stray")
 		return
 	}
 	if q.Get("error") != "" || q.Get("code") == "" {
-		again.Error = "You were not signed in at " + d.outsideLabel() + "."
-		d.page.show(w, http.StatusUnauthorized, again)
+		d.tell(w, http.StatusUnauthorized, again, "refused", again.Outside)
 		return
 	}
 	who, err := d.o.Outside.Answer(r.Context(), q.Get("code"), t)
@@ -140,16 +138,15 @@ func (d *Door) comeBack(w http.ResponseWriter, r *http.Request) {
 func (d *Door) turnAway(w http.ResponseWriter, r *http.Request, again view, err error) {
 	switch {
 	case errors.Is(err, access.ErrNotAdmitted):
-		again.Error = "You are " + err.Error() + "."
+		d.o.Log.Info("somebody from elsewhere is not let in", "err", err)
+		d.tell(w, http.StatusForbidden, again, "outsider", again.Outside)
 	case d.o.Unknown(err):
-		again.Error = "You are not let in: your name is disabled here."
+		d.tell(w, http.StatusForbidden, again, "disabled")
 	case d.o.Taken(err):
-		again.Error = "You are not let in: your name belongs to somebody else here. An engineer of the plant can help."
+		d.tell(w, http.StatusForbidden, again, "taken")
 	default:
 		d.unavailable(w, r, err)
-		return
 	}
-	d.page.show(w, http.StatusForbidden, again)
 }
 
 // outsideAway says that the provider could not be asked; passwords go on.
@@ -158,7 +155,6 @@ func (d *Door) outsideAway(w http.ResponseWriter, r *http.Request, err error) {
 		return // the reader has left
 	}
 	d.note(err)
-	d.page.show(w, http.StatusBadGateway, view{
-		Error: d.outsideLabel() + " could not be asked who you are. Please try again; the log of the program names the reason.", Outside: d.outsideLabel(),
-	})
+	v := d.view(r, "")
+	d.tell(w, http.StatusBadGateway, v, "mute", v.Outside)
 }

@@ -90,7 +90,7 @@ func TestSignInElsewhere(t *testing.T) {
 		status int
 		says   string
 	}{
-		{"no role here", func() { person("2", "Ben", "sales") }, http.StatusForbidden, "You are not let in: your account at Alder Lane has none of the roles"},
+		{"no role here", func() { person("2", "Ben", "sales") }, http.StatusForbidden, "You are not let in: your account at Alder Lane has no usable name, or none of the roles"},
 		{"somebody else's name", func() { person("3", "Kim", "planners") }, http.StatusForbidden, "belongs to somebody else"},
 		{"disabled here", func() {
 			person("1", "Ann", "planners")
