@@ -127,7 +127,7 @@ func (p *Pages) take(a act) http.Handler {
 			p.note(a.path, err, status)
 			text = r.text("page-failed-says")
 		}
-		r.failed = &failure{action: a.path, entered: hr.PostForm, text: text, status: status}
+		r.failed = &failure{action: a.path, entered: hr.PostForm, text: r.words.Phrase(text), status: status}
 		for i, n := range r.view.Nav {
 			if n.Href == a.back {
 				r.view.Nav[i].Current, r.view.Title = true, n.Text

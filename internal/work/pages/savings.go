@@ -54,7 +54,7 @@ func (r *request) project(pr Project) []section {
 	}
 	s.Lead = []string{
 		r.text(verdict), r.text("savings-period", r.day(st.From), r.day(st.To)),
-		r.text("savings-baseline", strconv.Itoa(pr.Baseline.Version), r.day(pr.Baseline.Frozen), pr.Baseline.Approver), r.words.Phrase(st.UncertaintyWords()),
+		r.text("savings-baseline", strconv.Itoa(pr.Baseline.Version), r.day(pr.Baseline.Frozen), pr.Baseline.Approver), r.said(st.UncertaintyWords()),
 	}
 	s.Pictures = r.pictures(pr.Plots)
 	s.Tables = []table{r.levels(pr), r.quality(pr)}

@@ -3,6 +3,7 @@ package pages
 import (
 	"math"
 	"strconv"
+	"strings"
 	"time"
 
 	"curetally/internal/core/plant"
@@ -240,4 +241,14 @@ func (r *request) source(t plant.Technology) string {
 		return ""
 	}
 	return r.text("source-" + t.String())
+}
+
+// said gives finished sentences of the core in the reader's language, each by itself.
+func (r *request) said(sentences string) string {
+	parts := strings.SplitAfter(sentences, ". ")
+	for i, s := range parts {
+		trimmed := strings.TrimSuffix(s, " ")
+		parts[i] = r.words.Phrase(trimmed) + s[len(trimmed):]
+	}
+	return strings.Join(parts, "")
 }
