@@ -113,7 +113,7 @@ func historyHolds(t *testing.T, dir string, w *sim.World) {
 	a.arcs(t)
 
 	b, found, err := publish.Frozen(t.Context(), db, pl.Projects[0].ID)
-	if err != nil || !found || b.Version != 1 {
+	if err != nil || !found || b.Version != 2 { // frozen anew by a person in the browser
 		t.Fatalf("baseline: version %d, found %v, %v", b.Version, found, err)
 	}
 	if cv := b.Model.CVRMSE; cv <= 0 || cv >= 0.05 {
@@ -299,6 +299,7 @@ func goesOn(t *testing.T, dir string, before app.Summary) {
 		t.Errorf("findings %+v, expected the transformer that was sized for an arc lamp", o.Findings)
 	}
 	answersPrometheus(t, p, s)
+	worksInBrowser(t, strings.TrimSuffix(s.Addresses.Pages, "/"))
 	p.stop(syscall.SIGINT)
 	if left := leftovers(t, dir); len(left) > 0 {
 		t.Errorf("still running: %q", left)
