@@ -284,7 +284,10 @@ func (a archive) fitting(t *testing.T, st plant.StationID, lamp plant.LampSerial
 // interrupts it.
 func goesOn(t *testing.T, dir string, before app.Summary) {
 	p := launch(t, program(t), "demo", "--json", "--dir", dir, "--listen", "127.0.0.1:0")
-	p.until("the line that says that it is live", func() bool { return p.stderr.lines("live now") > 0 })
+	// The two outputs come by ways of their own, either first.
+	p.until("the line that says that it is live, and the summary", func() bool {
+		return p.stderr.lines("live now") > 0 && json.Valid([]byte(p.stdout.String()))
+	})
 	s := only[app.Summary](t, p.stdout.String())
 	if p.stderr.lines("freezing the baseline") > 0 {
 		t.Error("the baseline was frozen again")

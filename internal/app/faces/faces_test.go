@@ -13,6 +13,7 @@ import (
 
 	"curetally/internal/app/deeds"
 	"curetally/internal/app/faces"
+	"curetally/internal/core/access"
 	"curetally/internal/core/plant"
 	"curetally/internal/link/privatepg/pgtest"
 	"curetally/internal/link/store"
@@ -80,6 +81,7 @@ func TestActsReachTheRecords(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	asked := access.With(t.Context(), access.Anyone())
 	soon := time.Now().Add(48 * time.Hour).UTC().Format(time.RFC3339)
 	recorded := 0
 	for _, c := range []struct {
@@ -101,7 +103,7 @@ func TestActsReachTheRecords(t *testing.T) {
 		{"/savings/heron-led/published", `{"by":"Ann","period":"2026-03"}`, 422, "no frozen baseline"},
 		{"/savings/heron-led/published", `{"by":"Ann","period":"2099-01"}`, 422, "is not over"},
 	} {
-		r := httptest.NewRequestWithContext(t.Context(), http.MethodPost, api.Prefix+c.path, strings.NewReader(c.body))
+		r := httptest.NewRequestWithContext(asked, http.MethodPost, api.Prefix+c.path, strings.NewReader(c.body))
 		r.Header.Set("Content-Type", "application/json")
 		w := httptest.NewRecorder()
 		h.ServeHTTP(w, r)
@@ -116,7 +118,7 @@ func TestActsReachTheRecords(t *testing.T) {
 		t.Errorf("%d acts are on record, what is shown followed %d times", recorded, shown)
 	}
 	w := httptest.NewRecorder()
-	h.ServeHTTP(w, httptest.NewRequestWithContext(t.Context(), http.MethodGet, api.Prefix+"/audit", nil))
+	h.ServeHTTP(w, httptest.NewRequestWithContext(asked, http.MethodGet, api.Prefix+"/audit", nil))
 	var log struct{ Items []struct{ By, Action string } }
 	body, err := io.ReadAll(w.Body)
 	if err == nil {

@@ -23,6 +23,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"syscall"
 	"testing"
@@ -48,10 +49,11 @@ func tool(t testing.TB, name string) string {
 
 // Broker is a broker that is not our library, with a session store of its own.
 type Broker struct {
-	t    testing.TB
-	port string
-	conf string
-	cmd  *exec.Cmd
+	t     testing.TB
+	port  string
+	conf  string
+	cmd   *exec.Cmd
+	ended <-chan error // how it ended; nothing before
 }
 
 // New prepares a broker on a free loopback port; Start starts it.
@@ -133,10 +135,21 @@ func (b *Broker) Start() *Broker {
 	var out bytes.Buffer
 	b.cmd.Stdout, b.cmd.Stderr = &out, &out
 	b.cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
-	if err := b.cmd.Start(); err != nil {
+	cmd, started := b.cmd, make(chan error)
+	ended := make(chan error, 1)
+	b.ended = ended
+	go func() {
+		// The parent-death signal belongs to the thread that forks, so that stays.
+		runtime.LockOSThread()
+		err := cmd.Start()
+		started <- err
+		if err == nil {
+			ended <- cmd.Wait()
+		}
+	}()
+	if err := <-started; err != nil {
 		b.t.Fatal(err)
 	}
-	cmd := b.cmd
 	b.t.Cleanup(func() {
 		if b.cmd == cmd {
 			b.Stop()
@@ -156,8 +169,6 @@ func (b *Broker) Start() *Broker {
 // has only just begun to listen can miss a signal, so it is asked again.
 func (b *Broker) Stop() {
 	b.t.Helper()
-	ended := make(chan error, 1)
-	go func() { ended <- b.cmd.Wait() }()
 	ask, limit := time.NewTicker(time.Second), time.After(patience)
 	defer ask.Stop()
 	for asked := false; ; asked = true {
@@ -165,7 +176,7 @@ func (b *Broker) Stop() {
 			b.t.Error(err)
 		}
 		select {
-		case err := <-ended:
+		case err := <-b.ended:
 			if err != nil {
 				b.t.Error(err)
 			}
