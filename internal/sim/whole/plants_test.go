@@ -23,7 +23,7 @@ var bugs = []bug{
 	{name: "half a batch", of: "messages are left out when the readings of a batch are in", onSink: func(s record.Store, _ *world) record.Store { return halfBatch{s} }},
 	{name: "boot not in the key", of: "a message is known by its number alone", onSink: func(s record.Store, _ *world) record.Store { return noBoot{s} }},
 	{name: "late fact not marked", of: "facts older than the newest are stored and not marked", onSink: func(s record.Store, w *world) record.Store { return lateUnmarked{s, w} }},
-	{name: "acknowledgement before fsync", of: "a batch is called written when it is in memory", onQueue: func(s record.Spool, w *world) record.Spool { return eager{s, w} }},
+	{name: "acknowledgement before fsync", of: "a batch is called written when it is in memory", onQueue: func(s record.Spool, w *world) record.Spool { return eager{s, w, make(chan struct{}, 1)} }},
 	{name: "failed append called done", of: "an error of the disk is passed over", onQueue: func(s record.Spool, _ *world) record.Spool { return careless{s} }},
 	{name: "trimmed too far", of: "the spool removes one batch more than is stored", onQueue: func(s record.Spool, _ *world) record.Spool { return trimmed{s} }},
 	{name: "batch passed over", of: "the spool gives no batch of more than six facts", onQueue: func(s record.Spool, _ *world) record.Spool { return passed{s} }},
@@ -172,16 +172,21 @@ func unmark(w *world, which func(plant.Mark) bool) {
 	_ = w.store.Replace(context.Background(), slices.DeleteFunc(marks, func(m plant.Mark) bool { return !which(m) }), nil)
 }
 
+// eager says that a batch is on disk and then writes it. The writes take turns,
+// because one goroutine at a time may use the way to the disk.
 type eager struct {
 	record.Spool
-	w *world
+	w    *world
+	turn chan struct{}
 }
 
 func (e eager) Append(ctx context.Context, batches ...plant.Facts) (uint64, error) {
 	last, _ := e.w.disk.Written()
 	go func() {
 		nap(taskLate, time.Second)
+		e.turn <- struct{}{}
 		_, _ = e.Spool.Append(ctx, batches...)
+		<-e.turn
 	}()
 	return last + 1, nil
 }
