@@ -118,8 +118,10 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 	// Requests in flight outlive ctx: a page half written is worth finishing.
 	base, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	defer cancel()
+	unasked := &unasked{conns: map[net.Conn]bool{}}
 	srv := &http.Server{
 		Handler:           s.handler,
+		ConnState:         unasked.follow,
 		ReadHeaderTimeout: headerTimeout,
 		ReadTimeout:       readTimeout,
 		WriteTimeout:      writeTimeout,
@@ -144,6 +146,7 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 	}
 	bound, done := context.WithTimeout(base, shutdownTimeout)
 	defer done()
+	unasked.end()
 	err := srv.Shutdown(bound)
 	if err != nil {
 		// Connections first: what gives up then has nobody to answer any more.

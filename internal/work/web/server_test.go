@@ -469,6 +469,28 @@ func TestServeEndsWithinItsBound(t *testing.T) {
 	})
 }
 
+// A browser opens connections ahead of need; they hold up no end.
+func TestServeDoesNotWaitForConnectionsOverWhichNothingWasAsked(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p, s := newPipes(), site(t, fixed{})
+		ctx, cancel := context.WithCancel(t.Context())
+		ended := make(chan error, 1)
+		go func() { ended <- s.Serve(ctx, p) }()
+		near, far := net.Pipe()
+		defer near.Close()
+		p.conns <- far
+		synctest.Wait()
+		began := time.Now()
+		cancel()
+		if err := <-ended; err != nil {
+			t.Errorf("Serve: %v", err)
+		}
+		if took := time.Since(began); took >= shutdownTimeout {
+			t.Errorf("Serve ended after %v", took)
+		}
+	})
+}
+
 func TestServeReportsABrokenListener(t *testing.T) {
 	p := newPipes()
 	if err := p.Close(); err != nil {
